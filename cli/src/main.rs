@@ -1,0 +1,2 @@
+//! The program `leadline`.
+fn main() {}
