@@ -1,0 +1,202 @@
+//! Have-lists: what a device holds, in a few bytes per device and epoch.
+
+use crate::Limits;
+use leadline_model::{DeviceId, EntryId, Epoch};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Where an entry stands in its device's logbook.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Place {
+    /// The device that signed.
+    pub device: DeviceId,
+    /// Its run of the store.
+    pub epoch: Epoch,
+    /// Number within the epoch, from 1.
+    pub seq: u64,
+    /// The entry.
+    pub id: EntryId,
+    /// The entry before it in this epoch; all zeros for the first.
+    pub prev: EntryId,
+}
+
+/// What is held of one device and epoch.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LogHave {
+    /// The device that signed.
+    pub device: DeviceId,
+    /// Its run of the store.
+    pub epoch: Epoch,
+    /// Every entry of one unbroken chain from 1 to `top` is held; 0 = none.
+    pub top: u64,
+    /// The entry at `top`; all zeros when `top` is 0.
+    pub top_id: EntryId,
+    /// Held besides that chain: after a gap, or forked.
+    pub extra: Vec<EntryId>,
+}
+
+/// A have-list: one [`LogHave`] per device and epoch, in that order.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Have(pub Vec<LogHave>);
+
+impl Have {
+    /// From all entries held, in any order.
+    pub fn of(places: &[Place]) -> Self {
+        Self(
+            logs(places).into_iter().map(|((device, epoch), log)| have_of_log(device, epoch, &log)).collect(),
+        )
+    }
+
+    /// Entries of `held` that a peer with this have-list lacks, in (device, epoch, seq, id) order.
+    pub fn missing_of(&self, held: &[Place]) -> Vec<EntryId> {
+        let theirs: BTreeMap<_, _> = self.0.iter().map(|l| ((l.device, l.epoch), l)).collect();
+        let mut out = Vec::new();
+        for (key, log) in logs(held) {
+            let lacks =
+                theirs.get(&key).map_or_else(|| log.iter().map(|p| p.id).collect(), |t| log_missing(&log, t));
+            out.extend(lacks);
+        }
+        out
+    }
+
+    /// Whether the list keeps to the limits: order, devices, and no more ids than a frame could carry.
+    pub fn is_bounded(&self, limits: &Limits) -> bool {
+        let sorted = self.0.windows(2).all(|w| (w[0].device, w[0].epoch) < (w[1].device, w[1].epoch));
+        let devices: BTreeSet<_> = self.0.iter().map(|l| l.device).collect();
+        let ids: usize = self.0.iter().map(|l| l.extra.len() + 1).sum();
+        sorted && devices.len() <= limits.devices && ids * EntryId::LEN <= limits.frame
+    }
+}
+
+type Log = Vec<Place>;
+
+fn logs(places: &[Place]) -> BTreeMap<(DeviceId, Epoch), Log> {
+    let mut map: BTreeMap<(DeviceId, Epoch), Log> = BTreeMap::new();
+    for p in places {
+        map.entry((p.device, p.epoch)).or_default().push(*p);
+    }
+    for log in map.values_mut() {
+        log.sort_by_key(|p| (p.seq, p.id));
+        log.dedup();
+    }
+    map
+}
+
+fn have_of_log(device: DeviceId, epoch: Epoch, log: &Log) -> LogHave {
+    let chain = longest_chain(log);
+    let (top, top_id) = chain.last().map_or((0, EntryId([0; 32])), |p| (p.seq, p.id));
+    let on_chain: BTreeSet<_> = chain.iter().map(|p| p.id).collect();
+    let extra = log.iter().map(|p| p.id).filter(|id| !on_chain.contains(id)).collect();
+    LogHave { device, epoch, top, top_id, extra }
+}
+
+/// The chain from seq 1 that reaches farthest; of equals the one whose end has the smaller id.
+fn longest_chain(log: &Log) -> Vec<Place> {
+    let mut reached: BTreeMap<EntryId, Place> = BTreeMap::new();
+    let mut best: Option<Place> = None;
+    for p in log {
+        let starts = p.seq == 1 && p.prev == EntryId([0; 32]);
+        let follows = reached.get(&p.prev).is_some_and(|before| before.seq + 1 == p.seq);
+        if starts || follows {
+            reached.insert(p.id, *p);
+            if best.is_none_or(|b| p.seq > b.seq) {
+                best = Some(*p);
+            }
+        }
+    }
+    chain_to(best, &reached)
+}
+
+fn chain_to(end: Option<Place>, reached: &BTreeMap<EntryId, Place>) -> Vec<Place> {
+    let mut chain = Vec::new();
+    let mut at = end;
+    while let Some(p) = at {
+        chain.push(p);
+        at = reached.get(&p.prev).copied();
+    }
+    chain.reverse();
+    chain
+}
+
+fn log_missing(log: &Log, theirs: &LogHave) -> Vec<EntryId> {
+    let extra: BTreeSet<_> = theirs.extra.iter().copied().collect();
+    let by_id: BTreeMap<_, _> = log.iter().map(|p| (p.id, *p)).collect();
+    // The chain that ends in their top: known only if we hold that entry. If we do not, they may be ahead of
+    // us or on another branch; what we hold of a shared chain they hold too, up to where ours ends.
+    let chain = chain_to(by_id.get(&theirs.top_id).copied(), &by_id);
+    let covered: BTreeSet<_> = if chain.is_empty() && theirs.top > 0 {
+        return unknown_top(log, theirs, &extra);
+    } else {
+        chain.iter().map(|p| p.id).collect()
+    };
+    log.iter().map(|p| p.id).filter(|id| !covered.contains(id) && !extra.contains(id)).collect()
+}
+
+/// Their top is an entry we do not hold. If our log is one unforked chain shorter than theirs, ours is taken
+/// as its beginning and nothing is sent; once their entries have come, a fork shows and the rest follows in
+/// the next round. Otherwise everything they do not name is offered; what they hold they drop by id.
+fn unknown_top(log: &Log, theirs: &LogHave, extra: &BTreeSet<EntryId>) -> Vec<EntryId> {
+    let ours = longest_chain(log);
+    let behind = ours.len() == log.len() && ours.last().is_some_and(|p| p.seq < theirs.top);
+    if behind {
+        return Vec::new();
+    }
+    log.iter().map(|p| p.id).filter(|id| !extra.contains(id)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn id(n: u8) -> EntryId {
+        EntryId([n; 32])
+    }
+
+    fn place(seq: u64, n: u8, prev: u8) -> Place {
+        Place { device: DeviceId([1; 32]), epoch: Epoch([0; 8]), seq, id: id(n), prev: id(prev) }
+    }
+
+    #[test]
+    fn a_chain_is_one_line() {
+        let held = [place(2, 12, 11), place(1, 11, 0), place(3, 13, 12)];
+        let have = Have::of(&held);
+        assert_eq!((have.0[0].top, have.0[0].top_id, have.0[0].extra.len()), (3, id(13), 0));
+        assert!(have.missing_of(&held).is_empty());
+        assert_eq!(Have::of(&held[..2]).missing_of(&held), vec![id(13)]);
+        assert_eq!(Have::default().missing_of(&held), vec![id(11), id(12), id(13)]);
+    }
+
+    #[test]
+    fn gaps_and_forks_go_by_id() {
+        let held = [place(1, 11, 0), place(3, 13, 12), place(2, 22, 11)];
+        let have = Have::of(&held);
+        assert_eq!((have.0[0].top, have.0[0].top_id), (2, id(22)));
+        assert_eq!(have.0[0].extra, vec![id(13)]);
+        let full = [place(1, 11, 0), place(2, 12, 11), place(2, 22, 11), place(3, 13, 12)];
+        assert_eq!(have.missing_of(&full), vec![id(12)]);
+    }
+
+    proptest! {
+        /// Exchanging what the have-lists say is missing makes any two subsets of a forked log equal in two rounds.
+        #[test]
+        fn two_rounds_make_equal(mask_a in 0u16..1024, mask_b in 0u16..1024) {
+            let all = [
+                place(1, 11, 0), place(2, 12, 11), place(3, 13, 12), place(4, 14, 13), place(5, 15, 14),
+                place(2, 22, 11), place(3, 23, 22), place(1, 31, 0), place(4, 44, 13), place(6, 16, 15),
+            ];
+            let pick = |m: u16| -> Vec<Place> {
+                all.iter().enumerate().filter(|(i, _)| m >> i & 1 == 1).map(|(_, p)| *p).collect()
+            };
+            let (mut a, mut b) = (pick(mask_a), pick(mask_b));
+            for _ in 0..3 {
+                let (to_b, to_a) = (Have::of(&b).missing_of(&a), Have::of(&a).missing_of(&b));
+                b.extend(all.iter().filter(|p| to_b.contains(&p.id)));
+                a.extend(all.iter().filter(|p| to_a.contains(&p.id)));
+            }
+            prop_assert_eq!(Have::of(&a), Have::of(&b));
+            let ids = |v: &[Place]| v.iter().map(|p| p.id).collect::<BTreeSet<_>>();
+            prop_assert_eq!(ids(&a), ids(&b));
+        }
+    }
+}
