@@ -1,13 +1,34 @@
 //! The device's logbook: signed entries, strips of soundings, one automerge document per tile built from the
 //! entries, have-lists and the codec.
+//!
+//! Entries and strips are the truth; documents are caches. Bytes from outside go through [`take_in`] (entries) and
+//! [`unpack_strip`] (strips) and nowhere else. Nothing here reads a clock, a file or a source of chance.
+
 mod codec;
+mod crew;
+mod document;
+mod entry;
 mod hash;
 mod have;
+mod intake;
 mod key;
+mod leg;
 mod limits;
+mod op;
+mod strip;
 
 pub use codec::{CodecError, decode, encode, pack, unpack};
+pub use crew::{Crew, CrewMember, InviteRefusal};
+pub use document::{
+    Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_of, is_readable, read_survey,
+    read_tile,
+};
+pub use entry::{Body, Entry, Envelope, Refusal, entry_id, peek};
 pub use hash::{Domain, Hasher};
 pub use have::{Have, LogHave, Place};
+pub use intake::{Held, Taken, take_in};
 pub use key::{DeviceKey, SIGNATURE_BYTES, Signs, verify};
+pub use leg::{PackedLeg, leg_id};
 pub use limits::Limits;
+pub use op::{Founding, Invite, LegClaim, Member, Op, Role, StripRef, WriteRef};
+pub use strip::{PackedStrip, StripError, canonical, strip_digest, unpack_strip};
