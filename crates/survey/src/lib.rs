@@ -1,1 +1,18 @@
-//! Not written yet.
+//! The device's folder: store, import, query, and meetings driven against the store. The only code that touches
+//! the folder; blocking.
+
+mod actions;
+mod error;
+mod ground;
+mod home;
+mod import;
+mod invite;
+mod store;
+
+pub use actions::{INVITE_MILLIS, add_stage, field, found_survey, invite, join, set_boat};
+pub use error::{Error, Family};
+pub use ground::Ground;
+pub use home::{Home, KnownSurvey, replace_file};
+pub use import::{ImportRequest, Imported, files_of, import_file};
+pub use invite::InviteText;
+pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

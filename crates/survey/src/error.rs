@@ -1,0 +1,153 @@
+//! What can go wrong in a device's folder, sorted by who must act.
+
+use leadline_logbook::{CodecError, DocError, InviteRefusal, Refusal, StripError};
+use leadline_model::{SurveyId, TextError};
+use std::path::PathBuf;
+
+/// Who must act on an error; the program's exit codes follow it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Family {
+    /// The input or the request: exit 1.
+    Input,
+    /// A peer or the network: exit 3.
+    Peer,
+    /// The device's folder: exit 4.
+    Store,
+}
+
+/// An error of the device's folder, with where and what next.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// A file could not be read or written.
+    #[error("{}: {source}", path.display())]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// An input file could not be read.
+    #[error("cannot read {}: {source}; check the name and the permissions", path.display())]
+    Unreadable {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// SQLite.
+    #[error("the store {}: {source}; {}", path.display(), next_step(source))]
+    Sqlite {
+        /// The store.
+        path: PathBuf,
+        /// Why.
+        source: rusqlite::Error,
+    },
+    /// No folder to keep the data in.
+    #[error("no home folder is known; give one with --home DIR or LEADLINE_HOME")]
+    NoHome,
+    /// The home holds no survey.
+    #[error("there is no survey in this home yet; begin one with `leadline survey new NAME`, or join one with `leadline crew join INVITE`")]
+    NoSurvey,
+    /// Several surveys, none chosen.
+    #[error("this home has several surveys ({}); pick one with --survey or `leadline survey use`", .0.join(", "))]
+    WhichSurvey(Vec<String>),
+    /// No such survey.
+    #[error("no survey here is called {0}; `leadline survey list` shows them")]
+    UnknownSurvey(String),
+    /// The store is newer than this program.
+    #[error("the store {} has format {found}, this program writes {known}: use a newer program (nothing was changed)", path.display())]
+    Newer {
+        /// The store.
+        path: PathBuf,
+        /// Its format.
+        found: i64,
+        /// This program's.
+        known: i64,
+    },
+    /// A key file is not what it should be.
+    #[error("{} is damaged: {why}; restore it from a backup, or move it away to get a new identity", path.display())]
+    KeyFile {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        why: &'static str,
+    },
+    /// A text field.
+    #[error("{what}: {source}")]
+    Text {
+        /// Which field.
+        what: &'static str,
+        /// Why.
+        source: TextError,
+    },
+    /// An entry of our own could not be made.
+    #[error("cannot write this entry: {0}")]
+    Entry(#[from] Refusal),
+    /// A strip of our own could not be made.
+    #[error("cannot pack the soundings: {0}")]
+    Strip(#[from] StripError),
+    /// A cached document is damaged.
+    #[error("{0}; run `leadline verify`, which rebuilds it from the entries")]
+    Document(#[from] DocError),
+    /// Encoding.
+    #[error("{0}")]
+    Codec(#[from] CodecError),
+    /// An invite that is no invite.
+    #[error("this is not a whole invite: {0}; copy it again, from `leadline:` to its last letter")]
+    Invite(&'static str),
+    /// An invite not honoured.
+    #[error("{0}")]
+    InviteRefused(#[from] InviteRefusal),
+    /// A parcel of another survey.
+    #[error("the parcel belongs to survey \"{name}\" ({}), not to this one ({}); pick that survey with --survey, or join its crew", theirs.short(), ours.short())]
+    OtherSurvey {
+        /// Name in the parcel.
+        name: String,
+        /// The parcel's.
+        theirs: SurveyId,
+        /// Ours.
+        ours: SurveyId,
+    },
+    /// Not a parcel, or damaged.
+    #[error("{}: {why}", path.display())]
+    Parcel {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong and what next.
+        why: String,
+    },
+    /// Another request that cannot be met.
+    #[error("{0}")]
+    Request(String),
+}
+
+impl Error {
+    /// Who must act.
+    pub fn family(&self) -> Family {
+        match self {
+            Self::File { .. } | Self::Sqlite { .. } | Self::NoHome | Self::Newer { .. } | Self::KeyFile { .. } => Family::Store,
+            Self::Document(_) => Family::Store,
+            _ => Family::Input,
+        }
+    }
+
+    pub(crate) fn file(path: &std::path::Path) -> impl FnOnce(std::io::Error) -> Self {
+        let path = path.to_owned();
+        move |source| Self::File { path, source }
+    }
+}
+
+fn next_step(e: &rusqlite::Error) -> &'static str {
+    use rusqlite::ErrorCode as C;
+    match e.sqlite_error_code() {
+        Some(C::DiskFull) => "the disk is full: make room and repeat the command; nothing was half written",
+        Some(C::ReadOnly | C::CannotOpen | C::PermissionDenied) => {
+            "check that the folder is there and may be written; nothing was changed"
+        }
+        Some(C::DatabaseBusy | C::DatabaseLocked) => "another command is writing: wait and repeat",
+        Some(C::NotADatabase | C::DatabaseCorrupt) => "it is damaged: restore it from a parcel, a backup or another device",
+        Some(C::SystemIoFailure) => "the disk reports an error: check its cable and space, then repeat; what was acknowledged before is kept",
+        _ => "nothing was half written; repeat the command",
+    }
+}

@@ -1,0 +1,254 @@
+//! Import: log files to legs, entries and strips. One file is one transaction: all of it or nothing.
+
+use crate::ground::Ground;
+use crate::home::text;
+use crate::store::{ClaimHead, claim};
+use crate::{Error, Home, Store};
+use leadline_ingest::{Importer, Leg, Options, Report};
+use leadline_logbook::{Domain, Hasher, Limits, Op, PackedLeg};
+use leadline_model::{Digest, LegWindow, Setup, Text, UtcMillis};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::File;
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+
+/// Bytes read at a time.
+const CHUNK: usize = 1 << 20;
+
+/// What the person says about the logs.
+#[derive(Clone, Debug)]
+pub struct ImportRequest {
+    /// The hull that measured.
+    pub boat: Text,
+    /// Transducer depth below the water line, mm.
+    pub draft_mm: Option<i32>,
+    /// Sound speed the sounder assumed, mm/s.
+    pub sound_speed_mm_s: Option<i32>,
+    /// Water temperature, hundredths of °C.
+    pub temp_centi: Option<i16>,
+    /// Start of logs that carry no date.
+    pub date: Option<UtcMillis>,
+    /// The device's claim of the time.
+    pub now: UtcMillis,
+}
+
+/// What became of one file.
+#[derive(Debug)]
+pub struct Imported {
+    /// The file.
+    pub path: PathBuf,
+    /// Lines, soundings, problems.
+    pub report: Report,
+    /// Legs found in it.
+    pub legs: usize,
+    /// Of these, legs that were claimed here before.
+    pub known: usize,
+}
+
+/// The log files that `paths` mean: folders are searched, in name order; hidden files are skipped.
+pub fn files_of(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
+    let mut out = Vec::new();
+    for p in paths {
+        collect(p, &mut out, 0)?;
+    }
+    Ok(out)
+}
+
+fn collect(path: &Path, out: &mut Vec<PathBuf>, depth: u32) -> Result<(), Error> {
+    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
+    if !std::fs::metadata(path).map_err(unreadable)?.is_dir() {
+        out.push(path.to_owned());
+        return Ok(());
+    }
+    let mut inside: Vec<_> =
+        std::fs::read_dir(path).map_err(unreadable)?.map(|e| e.map(|e| e.path())).collect::<Result<_, _>>().map_err(unreadable)?;
+    inside.sort();
+    // Sixteen levels: deeper is a loop of links.
+    for p in inside.iter().filter(|p| depth < 16 && !is_hidden(p)) {
+        collect(p, out, depth + 1)?;
+    }
+    Ok(())
+}
+
+fn is_hidden(p: &Path) -> bool {
+    p.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
+}
+
+/// Imports one file. `progress` is told bytes as they are read.
+pub fn import_file(
+    home: &Home,
+    store: &mut Store,
+    path: &Path,
+    request: &ImportRequest,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Imported, Error> {
+    let read = read_log(path, &home.originals(), request.date, store.limits(), progress)?;
+    let known = known_legs(store, &request.boat)?;
+    let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
+    let mut groups: Vec<Vec<Op>> = setup_ops(store, request, &read.legs)?.into_iter().map(|op| vec![op]).collect();
+    for leg in &fresh {
+        let notes = read.notes.get(&leg.window);
+        groups.push(vec![claim(leg, &head(request, read.source, notes)?)]);
+    }
+    if !groups.is_empty() {
+        read.keep_original(path)?;
+        let packed: Vec<PackedLeg> = fresh.into_iter().cloned().collect();
+        store.append(groups, &packed, request.now)?;
+    }
+    let known = read.legs.iter().filter(|l| known.contains(&l.id)).count();
+    Ok(Imported { path: path.to_owned(), report: read.report, legs: read.legs.len(), known })
+}
+
+/// What a leg's claim says of the readings that did not become soundings.
+struct Notes {
+    instrument: String,
+    counts: BTreeMap<&'static str, u32>,
+}
+
+struct ReadLog {
+    report: Report,
+    legs: Vec<PackedLeg>,
+    notes: BTreeMap<LegWindow, Notes>,
+    source: Digest,
+    original: Original,
+}
+
+/// The log, compressed, under a temporary name until its legs are known to be new.
+struct Original {
+    temp: PathBuf,
+    dir: PathBuf,
+}
+
+impl Drop for Original {
+    fn drop(&mut self) {
+        drop(std::fs::remove_file(&self.temp));
+    }
+}
+
+impl ReadLog {
+    fn keep_original(&self, _log: &Path) -> Result<(), Error> {
+        let name = self.original.dir.join(format!("{}.zst", self.source));
+        std::fs::rename(&self.original.temp, &name).map_err(Error::file(&name))
+    }
+}
+
+/// Parses on this thread; packs legs and compresses the original on two others.
+fn read_log(
+    path: &Path,
+    originals: &Path,
+    date: Option<UtcMillis>,
+    limits: &Limits,
+    progress: &mut dyn FnMut(u64),
+) -> Result<ReadLog, Error> {
+    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
+    let mut file = File::open(path).map_err(unreadable)?;
+    std::fs::create_dir_all(originals).map_err(Error::file(originals))?;
+    let original = Original {
+        temp: originals.join(format!("{}-{}.tmp", std::process::id(), leadline_model::Epoch(crate::home::random()))),
+        dir: originals.to_owned(),
+    };
+    let temp = File::create(&original.temp).map_err(Error::file(&original.temp))?;
+    std::thread::scope(|scope| {
+        let (to_pack, legs) = mpsc::sync_channel::<Leg>(16);
+        let packer = scope.spawn(move || pack_all(legs, limits));
+        let (to_keep, chunks) = mpsc::sync_channel::<Vec<u8>>(4);
+        let keeper = scope.spawn(move || keep(temp, chunks));
+        let mut importer = Importer::new(Options { assumed_date: date, ..Options::default() });
+        let mut hasher: Hasher = Domain::Source.hasher();
+        let mut found = Vec::new();
+        loop {
+            let mut chunk = vec![0; CHUNK];
+            let n = file.read(&mut chunk).map_err(unreadable)?;
+            if n == 0 {
+                break;
+            }
+            chunk.truncate(n);
+            hasher.update(&chunk);
+            importer.push(&chunk, &mut found);
+            progress(n as u64);
+            // A closed channel means that the other side failed; its error is taken at the end.
+            found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
+            drop(to_keep.send(chunk));
+        }
+        let report = importer.finish(&mut found);
+        found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
+        drop((to_pack, to_keep));
+        keeper.join().expect("the thread does not panic").map_err(Error::file(&original.temp))?;
+        let (legs, notes) = packer.join().expect("the thread does not panic")?;
+        Ok(ReadLog { report, legs, notes, source: hasher.finish(), original })
+    })
+}
+
+type Packed = (Vec<PackedLeg>, BTreeMap<LegWindow, Notes>);
+
+/// Packs legs as they come. A log whose time returns to a window gives that window's soundings in several pieces:
+/// they are joined, so that two logs laid end to end give the legs of the whole.
+fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits) -> Result<Packed, Error> {
+    let mut packed: BTreeMap<LegWindow, Vec<PackedLeg>> = BTreeMap::new();
+    let mut notes: BTreeMap<LegWindow, Notes> = BTreeMap::new();
+    for leg in legs {
+        let note = notes
+            .entry(leg.window)
+            .or_insert_with(|| Notes { instrument: leg.instrument.clone(), counts: BTreeMap::new() });
+        for (problem, n) in &leg.counts {
+            let sum = note.counts.entry(problem.code()).or_default();
+            *sum = sum.saturating_add(*n);
+        }
+        let mut soundings = leg.soundings;
+        for earlier in packed.remove(&leg.window).unwrap_or_default() {
+            for s in &earlier.strips {
+                soundings.extend(leadline_logbook::unpack_strip(&s.packed, &s.digest, limits)?.1);
+            }
+        }
+        if !soundings.is_empty() {
+            packed.insert(leg.window, PackedLeg::of(leg.window, soundings, limits)?);
+        }
+    }
+    Ok((packed.into_values().flatten().collect(), notes))
+}
+
+fn keep(temp: File, chunks: mpsc::Receiver<Vec<u8>>) -> std::io::Result<()> {
+    // Level 1: originals are a safety net, not worth an import's time.
+    let mut out = zstd::stream::write::Encoder::new(temp, 1)?;
+    for c in chunks {
+        out.write_all(&c)?;
+    }
+    out.finish()?.sync_all()
+}
+
+fn known_legs(store: &Store, boat: &Text) -> Result<BTreeSet<leadline_model::LegId>, Error> {
+    let me = store.device();
+    let claims = store.survey_writes()?.claims;
+    Ok(claims
+        .into_iter()
+        .filter(|(_, c)| c.iter().any(|c| c.device == me && c.what.boat == *boat))
+        .map(|(leg, _)| leg)
+        .collect())
+}
+
+fn head(request: &ImportRequest, source: Digest, notes: Option<&Notes>) -> Result<ClaimHead, Error> {
+    let instrument = notes.map_or("", |n| n.instrument.as_str());
+    let counts = notes.into_iter().flat_map(|n| &n.counts);
+    Ok(ClaimHead {
+        boat: request.boat.clone(),
+        instrument: text("instrument", if instrument.is_empty() { "log" } else { instrument })?,
+        source,
+        counts: counts.take(64).map(|(code, n)| Ok((text("problem", code)?, *n))).collect::<Result<_, Error>>()?,
+    })
+}
+
+/// The setup that the request states, unless the same is in force already at the first leg.
+fn setup_ops(store: &Store, request: &ImportRequest, legs: &[PackedLeg]) -> Result<Option<Op>, Error> {
+    let says_nothing = request.draft_mm.is_none() && request.sound_speed_mm_s.is_none() && request.temp_centi.is_none();
+    let Some(first) = legs.first().filter(|_| !says_nothing) else { return Ok(None) };
+    let setup = Setup {
+        boat: request.boat.clone(),
+        from: first.window.start(),
+        draft_mm: request.draft_mm,
+        sound_speed_mm_s: request.sound_speed_mm_s,
+        temp_centi: request.temp_centi,
+        lag_ms: None,
+    };
+    Ok(Ground::of(&store.survey_writes()?).setup_op(setup))
+}

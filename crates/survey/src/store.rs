@@ -1,0 +1,153 @@
+//! The store of one survey: an SQLite file with entries and strips (the truth) and documents (caches).
+//!
+//! WAL and synchronous = FULL: what a call has returned is on the disk. Whoever writes takes its number in its
+//! logbook inside one `BEGIN IMMEDIATE`, so several processes may write at once.
+
+mod accept;
+mod append;
+mod documents;
+mod read;
+
+pub use accept::{Accepted, Quarantined};
+pub use append::Written;
+pub(crate) use append::{ClaimHead, claim};
+pub use read::{Counts, Peer, StoreReport};
+
+use crate::Error;
+use leadline_logbook::{DeviceKey, Limits};
+use leadline_model::{Epoch, SurveyId};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
+use std::path::{Path, PathBuf};
+
+/// Format of the SQLite file; a greater one is refused.
+const FORMAT: i64 = 1;
+
+/// 16 KiB pages hold several strips of about 3 KB without wasting half a page each.
+const SCHEMA: &str = "
+CREATE TABLE meta (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE log (n INTEGER PRIMARY KEY, device BLOB NOT NULL, epoch BLOB NOT NULL, UNIQUE (device, epoch));
+CREATE TABLE entry (n INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, log INTEGER NOT NULL REFERENCES log (n),
+                    seq INTEGER NOT NULL, bytes BLOB NOT NULL);
+CREATE INDEX entry_place ON entry (log, seq);
+CREATE TABLE crew_entry (n INTEGER PRIMARY KEY REFERENCES entry (n));
+CREATE TABLE strip (n INTEGER PRIMARY KEY, digest BLOB NOT NULL UNIQUE, bytes BLOB NOT NULL);
+CREATE TABLE wanted (digest BLOB PRIMARY KEY, tile TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE doc (key TEXT PRIMARY KEY, bytes BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE waiting (id BLOB PRIMARY KEY, device BLOB NOT NULL, bytes BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE quarantine (n INTEGER PRIMARY KEY, id BLOB, reason TEXT NOT NULL, bytes BLOB NOT NULL);
+CREATE TABLE peer (device BLOB PRIMARY KEY, name TEXT NOT NULL, met INTEGER NOT NULL, digest BLOB NOT NULL) WITHOUT ROWID;
+";
+
+/// One survey's store, open.
+#[derive(Debug)]
+pub struct Store {
+    db: Connection,
+    path: PathBuf,
+    survey: SurveyId,
+    key: DeviceKey,
+    limits: Limits,
+}
+
+impl Store {
+    pub(crate) fn open(path: &Path, survey: SurveyId, key: DeviceKey) -> Result<Self, Error> {
+        let db = connect(path).map_err(|source| Error::Sqlite { path: path.to_owned(), source })?;
+        let mut store = Self { db, path: path.to_owned(), survey, key, limits: Limits::default() };
+        store.check_format()?;
+        Ok(store)
+    }
+
+    /// The survey.
+    pub fn survey(&self) -> SurveyId {
+        self.survey
+    }
+
+    /// This device.
+    pub fn device(&self) -> leadline_model::DeviceId {
+        self.key.id()
+    }
+
+    /// The device's key.
+    pub fn key(&self) -> &DeviceKey {
+        &self.key
+    }
+
+    /// The bounds in force.
+    pub fn limits(&self) -> &Limits {
+        &self.limits
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    fn check_format(&mut self) -> Result<(), Error> {
+        let found = self.sql(|db| db.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0)))?;
+        match found {
+            FORMAT => Ok(()),
+            0 => self.create(),
+            _ => Err(Error::Newer { path: self.path.clone(), found, known: FORMAT }),
+        }
+    }
+
+    fn create(&mut self) -> Result<(), Error> {
+        let epoch: [u8; 8] = crate::home::random();
+        let survey = self.survey;
+        self.write(|tx| {
+            // Another process may have made the tables while this one waited.
+            if tx.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0))? == 0 {
+                tx.execute_batch(SCHEMA)?;
+                tx.execute("INSERT INTO meta VALUES ('epoch', ?1), ('survey', ?2)", (epoch, survey.0))?;
+                tx.pragma_update(None, "user_version", FORMAT)?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Runs a read and puts the store's name on an error.
+    fn sql<T>(&self, f: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, Error> {
+        f(&self.db).map_err(|source| Error::Sqlite { path: self.path.clone(), source })
+    }
+
+    /// Runs a write in one immediate transaction.
+    fn write<T>(&mut self, f: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>) -> Result<T, Error> {
+        let path = self.path.clone();
+        self.transact(|tx| f(tx).map_err(|source| Error::Sqlite { path, source }))
+    }
+
+    /// Like [`Self::write`], for work that can also fail otherwise; any error rolls everything back.
+    fn transact<T>(&mut self, f: impl FnOnce(&rusqlite::Transaction<'_>) -> Result<T, Error>) -> Result<T, Error> {
+        let path = self.path.clone();
+        let sqlite = |source| Error::Sqlite { path: path.clone(), source };
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sqlite)?;
+        let done = f(&tx)?;
+        tx.commit().map_err(sqlite)?;
+        Ok(done)
+    }
+
+    fn epoch(db: &Connection) -> rusqlite::Result<Epoch> {
+        db.query_row("SELECT value FROM meta WHERE key = 'epoch'", [], |r| r.get(0)).map(Epoch)
+    }
+}
+
+fn connect(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags)?;
+    db.busy_timeout(std::time::Duration::from_secs(30))?;
+    // Takes effect only on a file that is still empty.
+    db.pragma_update(None, "page_size", 16_384)?;
+    db.query_row("PRAGMA journal_mode = WAL", [], |r| r.get::<_, String>(0))?;
+    db.pragma_update(None, "synchronous", "FULL")?;
+    db.pragma_update(None, "foreign_keys", true)?;
+    Ok(db)
+}
+
+/// The row number of a (device, epoch), made if it is new.
+fn log_row(db: &Connection, device: &[u8; 32], epoch: &[u8; 8]) -> rusqlite::Result<i64> {
+    let find = "SELECT n FROM log WHERE device = ?1 AND epoch = ?2";
+    if let Some(n) = db.prepare_cached(find)?.query_row((device, epoch), |r| r.get(0)).optional()? {
+        return Ok(n);
+    }
+    db.execute("INSERT INTO log (device, epoch) VALUES (?1, ?2)", (device, epoch))?;
+    Ok(db.last_insert_rowid())
+}

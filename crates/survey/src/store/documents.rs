@@ -1,0 +1,92 @@
+//! Documents as caches: put entries into them, read them, rebuild them.
+
+use super::Store;
+use crate::Error;
+use leadline_logbook::{DocChange, DocKey, Entry, Limits, Op, SurveyWrites, apply, changes_of, read_survey, read_tile};
+use leadline_model::{LegId, TileId};
+use rusqlite::{Connection, OptionalExtension, Transaction};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// Puts entries into their documents, each document once for all of them. Returns the numbers of entries that no
+/// document would take; those must not stay in force.
+pub(super) fn put_in_force(
+    tx: &Transaction<'_>,
+    entries: &[Entry],
+    limits: &Limits,
+    path: &Path,
+) -> Result<BTreeSet<usize>, Error> {
+    let sqlite = |source| Error::Sqlite { path: path.to_owned(), source };
+    let mut by_doc: BTreeMap<DocKey, Vec<(usize, DocChange)>> = BTreeMap::new();
+    for (i, e) in entries.iter().enumerate() {
+        for (doc, change) in changes_of(e, limits) {
+            by_doc.entry(doc).or_default().push((i, change));
+        }
+    }
+    let mut failed = BTreeSet::new();
+    for (doc, numbered) in by_doc {
+        let (numbers, changes): (Vec<_>, Vec<_>) = numbered.into_iter().unzip();
+        let saved = saved(tx, &doc).map_err(sqlite)?;
+        let applied = apply(saved.as_deref(), &changes)?;
+        failed.extend(applied.failed.iter().filter_map(|i| numbers.get(*i)));
+        tx.prepare_cached("INSERT OR REPLACE INTO doc (key, bytes) VALUES (?1, ?2)")
+            .and_then(|mut s| s.execute((doc.to_string(), applied.saved)))
+            .map_err(sqlite)?;
+    }
+    Ok(failed)
+}
+
+/// Notes the strips that entries claim and that are not held.
+pub(super) fn want_strips(tx: &Transaction<'_>, entries: &[Entry]) -> rusqlite::Result<()> {
+    let mut want = tx.prepare_cached(
+        "INSERT OR IGNORE INTO wanted (digest, tile) SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM strip WHERE digest = ?1)",
+    )?;
+    for op in entries.iter().flat_map(Entry::ops) {
+        if let Op::Leg(claim) = op {
+            for s in &claim.strips {
+                want.execute((s.digest.0, s.tile.quadkey()))?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn saved(db: &Connection, doc: &DocKey) -> rusqlite::Result<Option<Vec<u8>>> {
+    db.prepare_cached("SELECT bytes FROM doc WHERE key = ?1")?.query_row([doc.to_string()], |r| r.get(0)).optional()
+}
+
+impl Store {
+    /// The survey document's writes.
+    pub fn survey_writes(&self) -> Result<SurveyWrites, Error> {
+        match self.sql(|db| saved(db, &DocKey::Survey))? {
+            Some(bytes) => Ok(read_survey(&bytes, &self.limits)?),
+            None => Ok(SurveyWrites::default()),
+        }
+    }
+
+    /// A tile's strips by leg.
+    pub fn tile_strips(&self, tile: TileId) -> Result<BTreeMap<LegId, leadline_logbook::StripRef>, Error> {
+        match self.sql(|db| saved(db, &DocKey::Tile(tile)))? {
+            Some(bytes) => Ok(read_tile(&bytes, &self.limits)?),
+            None => Ok(BTreeMap::new()),
+        }
+    }
+
+    /// Tiles that have a document.
+    pub fn tiles(&self) -> Result<Vec<TileId>, Error> {
+        let keys: Vec<String> = self.sql(|db| {
+            db.prepare("SELECT key FROM doc WHERE key LIKE 'tile/%' ORDER BY key")?.query_map([], |r| r.get(0))?.collect()
+        })?;
+        Ok(keys.iter().filter_map(|k| k.strip_prefix("tile/")?.parse().ok()).collect())
+    }
+
+    /// Makes all documents again from the entries.
+    pub fn rebuild_documents(&mut self) -> Result<(), Error> {
+        let entries = self.entries_in_force()?;
+        let (limits, path) = (self.limits, self.path.clone());
+        self.transact(|tx| {
+            tx.execute("DELETE FROM doc", []).map_err(|source| Error::Sqlite { path: path.clone(), source })?;
+            put_in_force(tx, &entries, &limits, &path).map(drop)
+        })
+    }
+}

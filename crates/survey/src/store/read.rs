@@ -1,0 +1,297 @@
+//! Reading the store: entries, have-lists, strips, counts.
+
+use super::Store;
+use crate::Error;
+use leadline_logbook::{Domain, Entry, Have, Op, Place, unpack_strip};
+use leadline_model::{DeviceId, Digest, EntryId, Epoch, Sounding, StripDigest, Text, UtcMillis};
+use rusqlite::{Connection, OptionalExtension, Row};
+
+/// How many of what the store holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Counts {
+    /// Entries in force.
+    pub entries: u64,
+    /// Strips held.
+    pub strips: u64,
+    /// Strips named by entries but not held yet.
+    pub wanted: u64,
+    /// Entries waiting for an admission.
+    pub waiting: u64,
+    /// Entries kept aside as bad.
+    pub quarantined: u64,
+    /// Tiles with a document.
+    pub tiles: u64,
+}
+
+/// What a check of the whole store found.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct StoreReport {
+    /// Entries whose bytes, signature and id were checked.
+    pub entries: u64,
+    /// Strips that were unpacked and hashed.
+    pub strips: u64,
+    /// Strips named but not held.
+    pub wanted: u64,
+    /// What is wrong, in words.
+    pub faults: Vec<String>,
+    /// Whether cached documents were made again.
+    pub rebuilt: bool,
+}
+
+/// A device met before.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Peer {
+    /// Its id.
+    pub device: String,
+    /// Its name.
+    pub name: String,
+    /// When this device last finished a meeting with it.
+    pub met: String,
+}
+
+/// Byte offset (from 1) and length of `prev` in an entry: the envelope's layout is frozen.
+const PREV: &str = "substr(entry.bytes, 82, 32)";
+
+impl Store {
+    /// The survey's name and datum, once its first entry is held.
+    pub fn name(&self) -> Result<Option<(Text, Text)>, Error> {
+        let survey = self.survey;
+        let founding = |e: &Entry| {
+            e.ops().iter().find_map(|op| match op {
+                Op::Found(f) if f.survey_id(&e.envelope().device) == survey => Some((f.name.clone(), f.datum.clone())),
+                _ => None,
+            })
+        };
+        Ok(self.crew_entries()?.iter().find_map(founding))
+    }
+
+    pub(super) fn crew_entries(&self) -> Result<Vec<Entry>, Error> {
+        self.entries("SELECT bytes FROM entry JOIN crew_entry USING (n) ORDER BY n")
+    }
+
+    /// All entries in force, in the order in which they came.
+    pub fn entries_in_force(&self) -> Result<Vec<Entry>, Error> {
+        self.entries("SELECT bytes FROM entry ORDER BY n")
+    }
+
+    /// Entries are checked again on the way out: what the disk has damaged is skipped here and named by `verify`.
+    fn entries(&self, query: &str) -> Result<Vec<Entry>, Error> {
+        let (survey, limits) = (self.survey, self.limits);
+        self.sql(|db| {
+            let mut q = db.prepare_cached(query)?;
+            let rows = q.query_map([], |r| r.get::<_, Vec<u8>>(0))?;
+            rows.filter_map(|bytes| match bytes {
+                Ok(b) => Entry::open(&b, &survey, |_| true, &limits).ok().map(Ok),
+                Err(e) => Some(Err(e)),
+            })
+            .collect()
+        })
+    }
+
+    /// The places of all entries in force.
+    pub fn places(&self) -> Result<Vec<Place>, Error> {
+        let query = format!("SELECT device, epoch, seq, id, {PREV} FROM entry JOIN log ON log.n = entry.log");
+        let place = |r: &Row<'_>| {
+            Ok(Place {
+                device: DeviceId(r.get(0)?),
+                epoch: Epoch(r.get(1)?),
+                seq: r.get::<_, i64>(2)? as u64,
+                id: EntryId(r.get(3)?),
+                prev: EntryId(r.get(4)?),
+            })
+        };
+        self.sql(|db| db.prepare_cached(&query)?.query_map([], place)?.collect())
+    }
+
+    /// The have-list.
+    pub fn have(&self) -> Result<Have, Error> {
+        Ok(Have::of(&self.places()?))
+    }
+
+    /// The exact bytes of entries, in the given order; those not held are left out.
+    pub fn entry_bytes(&self, ids: &[EntryId]) -> Result<Vec<Vec<u8>>, Error> {
+        self.sql(|db| ids.iter().filter_map(|id| one_blob(db, "SELECT bytes FROM entry WHERE id = ?1", &id.0).transpose()).collect())
+    }
+
+    /// A packed strip.
+    pub fn packed_strip(&self, digest: &StripDigest) -> Result<Option<Vec<u8>>, Error> {
+        self.sql(|db| one_blob(db, "SELECT bytes FROM strip WHERE digest = ?1", &digest.0))
+    }
+
+    /// A strip's soundings; `None` if it is not held, or no longer what its digest says.
+    pub fn strip(&self, digest: &StripDigest) -> Result<Option<Vec<Sounding>>, Error> {
+        let packed = self.packed_strip(digest)?;
+        Ok(packed.and_then(|p| unpack_strip(&p, digest, &self.limits).ok()).map(|(_, s)| s))
+    }
+
+    /// Digests of all strips held, sorted.
+    pub fn strip_digests(&self) -> Result<Vec<StripDigest>, Error> {
+        self.sql(|db| {
+            db.prepare_cached("SELECT digest FROM strip ORDER BY digest")?.query_map([], |r| r.get(0).map(StripDigest))?.collect()
+        })
+    }
+
+    /// Digests of strips named by entries in force and not held, sorted, from `after` on, at most `max`.
+    pub fn wanted_strips(&self, after: Option<&StripDigest>, max: usize) -> Result<Vec<StripDigest>, Error> {
+        let after = after.map_or([0; 32], |d| d.0);
+        self.sql(|db| {
+            db.prepare_cached("SELECT digest FROM wanted WHERE digest > ?1 ORDER BY digest LIMIT ?2")?
+                .query_map((after, max as i64), |r| r.get(0).map(StripDigest))?
+                .collect()
+        })
+    }
+
+    /// The packed strip whose digest begins with `prefix`, if it is held and no other one does.
+    pub fn strip_by_prefix(&self, prefix: &[u8; 16]) -> Result<Option<Vec<u8>>, Error> {
+        let (mut low, mut high) = ([0u8; 32], [0xffu8; 32]);
+        low[..16].copy_from_slice(prefix);
+        high[..16].copy_from_slice(prefix);
+        self.sql(|db| {
+            db.prepare_cached("SELECT bytes FROM strip WHERE digest BETWEEN ?1 AND ?2 LIMIT 1")?
+                .query_row((low, high), |r| r.get(0))
+                .optional()
+        })
+    }
+
+    /// Digest of the entries in force and the strips held: equal on two devices that hold the same.
+    pub fn holdings_digest(&self) -> Result<Digest, Error> {
+        let mut h = Domain::Holdings.hasher();
+        self.sql(|db| {
+            for (query, tag) in
+                [("SELECT id FROM entry ORDER BY id", b"entries"), ("SELECT digest FROM strip ORDER BY digest", b"strips ")]
+            {
+                h.update(tag);
+                let mut q = db.prepare_cached(query)?;
+                let mut rows = q.query([])?;
+                while let Some(r) = rows.next()? {
+                    h.update(&r.get::<_, [u8; 32]>(0)?);
+                }
+            }
+            Ok(h.finish())
+        })
+    }
+
+    /// Counts of everything.
+    pub fn counts(&self) -> Result<Counts, Error> {
+        let query = "SELECT (SELECT count(*) FROM entry), (SELECT count(*) FROM strip), (SELECT count(*) FROM wanted),
+                            (SELECT count(*) FROM waiting), (SELECT count(*) FROM quarantine),
+                            (SELECT count(*) FROM doc WHERE key LIKE 'tile/%')";
+        let n = |r: &Row<'_>, i| r.get::<_, i64>(i).map(|n| n as u64);
+        self.sql(|db| {
+            db.query_row(query, [], |r| {
+                Ok(Counts {
+                    entries: n(r, 0)?,
+                    strips: n(r, 1)?,
+                    wanted: n(r, 2)?,
+                    waiting: n(r, 3)?,
+                    quarantined: n(r, 4)?,
+                    tiles: n(r, 5)?,
+                })
+            })
+        })
+    }
+
+    /// Entries kept aside, with reasons.
+    pub fn quarantined(&self) -> Result<Vec<super::Quarantined>, Error> {
+        self.sql(|db| {
+            db.prepare("SELECT id, reason FROM quarantine ORDER BY n")?
+                .query_map([], |r| {
+                    let id: Option<[u8; 32]> = r.get(0)?;
+                    Ok(super::Quarantined { id: id.map(|i| EntryId(i).to_string()), reason: r.get(1)? })
+                })?
+                .collect()
+        })
+    }
+
+    /// Devices met before, by name.
+    pub fn peers(&self) -> Result<Vec<Peer>, Error> {
+        self.sql(|db| {
+            db.prepare("SELECT device, name, met FROM peer ORDER BY name, device")?
+                .query_map([], |r| {
+                    let device: [u8; 32] = r.get(0)?;
+                    let met: i64 = r.get(2)?;
+                    Ok(Peer { device: DeviceId(device).to_string(), name: r.get(1)?, met: UtcMillis(met).to_string() })
+                })?
+                .collect()
+        })
+    }
+
+    /// Notes a finished meeting.
+    pub fn note_peer(&mut self, device: &DeviceId, name: &Text, met: UtcMillis, digest: &Digest) -> Result<(), Error> {
+        self.write(|tx| {
+            tx.execute(
+                "INSERT OR REPLACE INTO peer (device, name, met, digest) VALUES (?1, ?2, ?3, ?4)",
+                (device.0, name.as_str(), met.0, digest.0),
+            )
+            .map(drop)
+        })
+    }
+
+    /// Re-hashes every entry and strip, checks SQLite's own structure, and compares the documents with what the
+    /// entries say; documents that differ are made again.
+    pub fn check(&mut self) -> Result<StoreReport, Error> {
+        let mut report = StoreReport::default();
+        let integrity: String = self.sql(|db| db.query_row("PRAGMA integrity_check", [], |r| r.get(0)))?;
+        if integrity != "ok" {
+            report.faults.push(format!("SQLite: {integrity}"));
+        }
+        self.check_entries(&mut report)?;
+        self.check_strips(&mut report)?;
+        report.wanted = self.counts()?.wanted;
+        self.check_documents(&mut report)?;
+        Ok(report)
+    }
+
+    fn check_entries(&self, report: &mut StoreReport) -> Result<(), Error> {
+        let (survey, limits) = (self.survey, self.limits);
+        self.sql(|db| {
+            let mut q = db.prepare("SELECT id, bytes FROM entry ORDER BY n")?;
+            let mut rows = q.query([])?;
+            while let Some(r) = rows.next()? {
+                let (id, bytes): ([u8; 32], Vec<u8>) = (r.get(0)?, r.get(1)?);
+                report.entries += 1;
+                match Entry::open(&bytes, &survey, |_| true, &limits) {
+                    Ok(e) if e.id().0 == id => {}
+                    Ok(_) => report.faults.push(format!("entry {} has other content than its id", EntryId(id).short())),
+                    Err(e) => report.faults.push(format!("entry {}: {e}", EntryId(id).short())),
+                }
+            }
+            Ok(())
+        })
+    }
+
+    fn check_strips(&self, report: &mut StoreReport) -> Result<(), Error> {
+        let limits = self.limits;
+        self.sql(|db| {
+            let mut q = db.prepare("SELECT digest, bytes FROM strip ORDER BY n")?;
+            let mut rows = q.query([])?;
+            while let Some(r) = rows.next()? {
+                let (digest, bytes): ([u8; 32], Vec<u8>) = (r.get(0)?, r.get(1)?);
+                report.strips += 1;
+                if let Err(e) = unpack_strip(&bytes, &StripDigest(digest), &limits) {
+                    report.faults.push(format!("strip {}: {e}", StripDigest(digest).short()));
+                }
+            }
+            Ok(())
+        })
+    }
+
+    fn check_documents(&mut self, report: &mut StoreReport) -> Result<(), Error> {
+        let read = |s: &Self| -> Result<_, Error> {
+            let tiles = s.tiles()?.into_iter().map(|t| Ok((t, s.tile_strips(t)?))).collect::<Result<Vec<_>, Error>>()?;
+            Ok((s.survey_writes()?, tiles))
+        };
+        let before = read(self).ok();
+        self.rebuild_documents()?;
+        let after = read(self)?;
+        if before.is_none_or(|b| b != after) {
+            report.rebuilt = true;
+            report.faults.push("cached documents did not match the entries and were made again".to_owned());
+        }
+        Ok(())
+    }
+}
+
+fn one_blob(db: &Connection, query: &str, key: &[u8; 32]) -> rusqlite::Result<Option<Vec<u8>>> {
+    db.prepare_cached(query)?.query_row([key], |r| r.get(0)).optional()
+}
