@@ -115,7 +115,7 @@ const DAYS: [Day; 6] = [
             (0.0, 9, Trouble::ColdStart),
             (0.23, 16, Trouble::NullDepth),
             (0.41, 41, Trouble::NoFix),
-            (0.66, 12, Trouble::SecondEcho),
+            (0.655, 45, Trouble::SecondEcho),
             (0.80, 14, Trouble::ZeroDepth),
         ],
         table_from: None,
@@ -147,7 +147,7 @@ const DAYS: [Day; 6] = [
         troubles: &[
             (0.12, 18, Trouble::ZeroDepth),
             (0.33, 25, Trouble::NoFix),
-            (0.52, 9, Trouble::SecondEcho),
+            (0.52, 30, Trouble::SecondEcho),
             (0.77, 15, Trouble::NullDepth),
         ],
         table_from: None,
@@ -289,7 +289,8 @@ fn shown_depth(
     match trouble {
         Some(Trouble::NullDepth) => None,
         Some(Trouble::ZeroDepth) => Some(0.0),
-        Some(Trouble::SecondEcho) => Some(2.0 * calm + 0.03 * rng.normal()),
+        // Only shallow water sends the echo twice.
+        Some(Trouble::SecondEcho) if calm < 4.5 => Some(2.0 * calm + 0.03 * rng.normal()),
         Some(Trouble::Frozen) => last,
         _ if speed > 6.0 => planing(calm, rng),
         _ if rng.chance(SPIKES) => {

@@ -133,6 +133,14 @@ mod tests {
     }
 
     #[test]
+    fn satellites_have_twelve_fields() {
+        let fix = Fix { east: 0.0, north: 0.0, speed: 2.0, course_deg: 9.0, hdop: 0.9, sats: 7 };
+        for line in [gsa(Some(&fix)), gsa(None)] {
+            assert_eq!(line.split(',').count(), 3 + 12 + 3, "{line}");
+        }
+    }
+
+    #[test]
     fn depth_sentences() {
         assert_eq!(dbt(Some(5.3)), "$SDDBT,17.4,f,5.3,M,2.9,F*39");
         assert!(dbt(None).starts_with("$SDDBT,,f,,M,,F*"));

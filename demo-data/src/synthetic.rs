@@ -106,7 +106,7 @@ impl Synthetic {
         let gone = self.second as f64 * SPEED;
         let lines = libm::floor(gone / self.side);
         let along = gone - lines * self.side;
-        let northward = lines as u64 % 2 == 0;
+        let northward = (lines as u64).is_multiple_of(2);
         let north = if northward { along } else { self.side - along };
         (lines * SPACING - self.side / 2.0, north - self.side / 2.0, northward)
     }

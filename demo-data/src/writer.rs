@@ -57,7 +57,7 @@ fn sentences(style: Style, second: usize, m: &Moment) -> Vec<String> {
         }
         Style::Dbt => {
             let mut all = vec![sentence::gll(m.stamp, fix, 'D'), sentence::rmc(m.stamp, day, fix, 'D')];
-            if second % 5 == 0 {
+            if second.is_multiple_of(5) {
                 all.push(sentence::gsa(fix));
             }
             if second % 20 == 7 {
