@@ -1,0 +1,120 @@
+//! Who a device is in a meeting, and the proofs that tie it to the channel.
+
+use leadline_logbook::{DeviceKey, Limits, SIGNATURE_BYTES, Signs, verify};
+use leadline_model::{DeviceId, SurveyId, Text};
+
+/// One device's side of a meeting.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The survey both must be of.
+    pub survey: SurveyId,
+    /// This device.
+    pub device: DeviceId,
+    /// Its name, shown to the peer; what exceeds [`HELLO_NAME_BYTES`] is cut off.
+    pub name: Text,
+    /// Bounds on what the peer sends.
+    pub limits: Limits,
+    /// What this device asks for.
+    pub wants: Wants,
+    /// The channel, as this end sees it.
+    pub binding: Binding,
+    /// This device's signature over the channel: [`Binding::proof`].
+    pub proof: Vec<u8>,
+    /// An invite, as long as this device does not know itself to be in the crew. A meeting with an invite is never
+    /// the short one.
+    pub invite: Option<InviteProof>,
+}
+
+/// Bytes of a device's name that go into a hello, so that the shortest meeting stays under 600 bytes.
+pub const HELLO_NAME_BYTES: usize = 48;
+
+impl Config {
+    /// The usual side of a member: default limits, everything wanted, no invite.
+    pub fn new(survey: SurveyId, key: &DeviceKey, name: Text, binding: Binding) -> Self {
+        let proof = binding.proof(key, &survey);
+        Self {
+            survey,
+            device: key.id(),
+            name,
+            limits: Limits::default(),
+            wants: Wants::Everything,
+            binding,
+            proof,
+            invite: None,
+        }
+    }
+}
+
+/// What a device asks its peers for. Entries are always taken: every member may hold every one.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Wants {
+    /// All strips.
+    #[default]
+    Everything,
+    /// No strips.
+    EntriesOnly,
+}
+
+/// The authenticated channel under a meeting: the transport's id of either end. A proof made for one channel is
+/// worth nothing on another.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Binding {
+    /// Transport id of this end.
+    pub mine: Vec<u8>,
+    /// Transport id of the other end.
+    pub theirs: Vec<u8>,
+}
+
+impl Binding {
+    /// The same channel as the other end sees it.
+    pub fn turned(&self) -> Self {
+        Self { mine: self.theirs.clone(), theirs: self.mine.clone() }
+    }
+
+    /// `key`'s signature of "I am at this end of this channel, for this survey".
+    pub fn proof(&self, key: &DeviceKey, survey: &SurveyId) -> Vec<u8> {
+        key.sign(Signs::Hello, &[&self.text(survey)]).to_vec()
+    }
+
+    /// The proof that `device` at this end holds the secret half of an invite.
+    pub fn invite_proof(&self, invite: &DeviceKey, device: &DeviceId, survey: &SurveyId) -> InviteProof {
+        let signature = invite.sign(Signs::Invite, &[&device.0, &self.text(survey)]).to_vec();
+        InviteProof { key: invite.id().0, signature }
+    }
+
+    /// Whether `proof` is the one the device at the other end must give.
+    pub(crate) fn proves(&self, device: &DeviceId, survey: &SurveyId, proof: &[u8]) -> bool {
+        signature(proof).is_some_and(|s| verify(device, Signs::Hello, &[&self.turned().text(survey)], s))
+    }
+
+    /// Whether the device at the other end holds the invite it shows.
+    pub(crate) fn proves_invite(&self, invite: &InviteProof, device: &DeviceId, survey: &SurveyId) -> bool {
+        let text = self.turned().text(survey);
+        let parts: [&[u8]; 2] = [&device.0, &text];
+        signature(&invite.signature).is_some_and(|s| verify(&DeviceId(invite.key), Signs::Invite, &parts, s))
+    }
+
+    /// Survey, then both ids behind their lengths, the speaker's first.
+    fn text(&self, survey: &SurveyId) -> Vec<u8> {
+        let mut text = survey.0.to_vec();
+        for id in [&self.mine, &self.theirs] {
+            text.extend((id.len() as u64).to_le_bytes());
+            text.extend(id);
+        }
+        text
+    }
+}
+
+fn signature(bytes: &[u8]) -> Option<&[u8; SIGNATURE_BYTES]> {
+    bytes.try_into().ok()
+}
+
+/// An invite shown to a peer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct InviteProof {
+    /// The invite's public key.
+    pub key: [u8; 32],
+    /// Made by [`Binding::invite_proof`].
+    pub signature: Vec<u8>,
+}
