@@ -17,8 +17,12 @@ pub fn found_survey(home: &Home, name: &Text, datum: &Text, now: UtcMillis) -> R
             "this home has a survey called {name} already; take another name, or `leadline survey use {name}`"
         )));
     }
-    let founding =
-        Founding { nonce: Nonce(random()), name: name.clone(), datum: datum.clone(), device_name: home.device_name()? };
+    let founding = Founding {
+        nonce: Nonce(random()),
+        name: name.clone(),
+        datum: datum.clone(),
+        device_name: home.device_name()?,
+    };
     let id = founding.survey_id(&home.key().id());
     home.keep_secret(&id, &random())?;
     home.store(&id)?.append(vec![vec![Op::Found(founding)]], &[], now)?;
@@ -27,18 +31,26 @@ pub fn found_survey(home: &Home, name: &Text, datum: &Text, now: UtcMillis) -> R
 }
 
 /// Makes a one-time invite and the entry that lets any keeper honour it.
-pub fn invite(home: &Home, store: &mut Store, valid_ms: i64, addresses: Vec<Text>, now: UtcMillis) -> Result<InviteText, Error> {
+pub fn invite(
+    home: &Home,
+    store: &mut Store,
+    valid_ms: i64,
+    addresses: Vec<Text>,
+    now: UtcMillis,
+) -> Result<InviteText, Error> {
     let me = store.device();
     if !store.crew()?.is_keeper(&me) {
         return Err(Error::Request(
-            "only an admitted keeper can invite; meet a device of the crew first (`leadline sync`)".to_owned(),
+            "only an admitted keeper can invite; meet a device of the crew first (`leadline sync`)"
+                .to_owned(),
         ));
     }
     let one_time: [u8; 32] = random();
     let expires = UtcMillis(now.0.saturating_add(valid_ms));
     let key = DeviceKey::from_seed(&one_time).id().0;
     store.append(vec![vec![Op::Invite(Invite { key, expires, role: Role::Keeper })]], &[], now)?;
-    let (name, _) = store.name()?.ok_or_else(|| Error::Request("the survey's first entry is missing".to_owned()))?;
+    let (name, _) =
+        store.name()?.ok_or_else(|| Error::Request("the survey's first entry is missing".to_owned()))?;
     let secret = home.secret(&store.survey())?;
     Ok(InviteText { survey: store.survey(), name, secret, one_time, expires, by: me, addresses })
 }
@@ -65,7 +77,11 @@ pub fn add_stage(store: &mut Store, reading: StageReading, now: UtcMillis) -> Re
     write_statement(store, now, |g| g.stage_op(reading))
 }
 
-fn write_statement(store: &mut Store, now: UtcMillis, op: impl FnOnce(&Ground) -> Option<Op>) -> Result<bool, Error> {
+fn write_statement(
+    store: &mut Store,
+    now: UtcMillis,
+    op: impl FnOnce(&Ground) -> Option<Op>,
+) -> Result<bool, Error> {
     let ground = Ground::of(&store.survey_writes()?);
     match op(&ground) {
         Some(op) => store.append(vec![vec![op]], &[], now).map(|_| true),

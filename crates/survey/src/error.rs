@@ -47,7 +47,9 @@ pub enum Error {
     #[error("no home folder is known; give one with --home DIR or LEADLINE_HOME")]
     NoHome,
     /// The home holds no survey.
-    #[error("there is no survey in this home yet; begin one with `leadline survey new NAME`, or join one with `leadline crew join INVITE`")]
+    #[error(
+        "there is no survey in this home yet; begin one with `leadline survey new NAME`, or join one with `leadline crew join INVITE`"
+    )]
     NoSurvey,
     /// Several surveys, none chosen.
     #[error("this home has several surveys ({}); pick one with --survey or `leadline survey use`", .0.join(", "))]
@@ -126,7 +128,11 @@ impl Error {
     /// Who must act.
     pub fn family(&self) -> Family {
         match self {
-            Self::File { .. } | Self::Sqlite { .. } | Self::NoHome | Self::Newer { .. } | Self::KeyFile { .. } => Family::Store,
+            Self::File { .. }
+            | Self::Sqlite { .. }
+            | Self::NoHome
+            | Self::Newer { .. }
+            | Self::KeyFile { .. } => Family::Store,
             Self::Document(_) => Family::Store,
             _ => Family::Input,
         }
@@ -146,8 +152,12 @@ fn next_step(e: &rusqlite::Error) -> &'static str {
             "check that the folder is there and may be written; nothing was changed"
         }
         Some(C::DatabaseBusy | C::DatabaseLocked) => "another command is writing: wait and repeat",
-        Some(C::NotADatabase | C::DatabaseCorrupt) => "it is damaged: restore it from a parcel, a backup or another device",
-        Some(C::SystemIoFailure) => "the disk reports an error: check its cable and space, then repeat; what was acknowledged before is kept",
+        Some(C::NotADatabase | C::DatabaseCorrupt) => {
+            "it is damaged: restore it from a parcel, a backup or another device"
+        }
+        Some(C::SystemIoFailure) => {
+            "the disk reports an error: check its cable and space, then repeat; what was acknowledged before is kept"
+        }
         _ => "nothing was half written; repeat the command",
     }
 }

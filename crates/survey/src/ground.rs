@@ -21,15 +21,22 @@ pub struct Ground {
 impl Ground {
     /// From the survey document's writes.
     pub fn of(writes: &SurveyWrites) -> Self {
-        let replaced: BTreeSet<WriteRef> = writes.said.values().flat_map(|s| replaces(&s.what)).copied().collect();
+        let replaced: BTreeSet<WriteRef> =
+            writes.said.values().flat_map(|s| replaces(&s.what)).copied().collect();
         let mut g = Self::default();
         for (n, Said { what, .. }) in writes.said.iter().filter(|(n, _)| !replaced.contains(n)) {
             match what {
                 Op::Setup { setup, .. } => {
-                    g.setup_refs.entry((setup.boat.clone(), setup.from)).or_default().push((*n, setup.clone()));
+                    g.setup_refs
+                        .entry((setup.boat.clone(), setup.from))
+                        .or_default()
+                        .push((*n, setup.clone()));
                 }
                 Op::Stage { reading, .. } => {
-                    g.stage_refs.entry((reading.gauge.clone(), reading.at)).or_default().push((*n, reading.clone()));
+                    g.stage_refs
+                        .entry((reading.gauge.clone(), reading.at))
+                        .or_default()
+                        .push((*n, reading.clone()));
                 }
                 _ => {}
             }
@@ -45,7 +52,9 @@ impl Ground {
             let safe = all.clone().fold(first.clone(), |a, b| shoaler_setup(&a, b));
             if all.any(|s| s != first) {
                 let n = said.len();
-                self.conflicts.push(format!("{n} different setups of {boat} from {from}: the one giving shoaler depths is used"));
+                self.conflicts.push(format!(
+                    "{n} different setups of {boat} from {from}: the one giving shoaler depths is used"
+                ));
             }
             self.setups.push(safe);
         }
@@ -54,7 +63,9 @@ impl Ground {
             let Some(high) = said.iter().map(|(_, r)| r).max_by_key(|r| r.level_mm) else { continue };
             if said.iter().any(|(_, r)| r.level_mm != high.level_mm) {
                 let n = said.len();
-                self.conflicts.push(format!("{n} different readings of {gauge} at {at}: the highest is used (shoaler depths)"));
+                self.conflicts.push(format!(
+                    "{n} different readings of {gauge} at {at}: the highest is used (shoaler depths)"
+                ));
             }
             self.stages.push(high.clone());
         }
@@ -138,7 +149,9 @@ mod tests {
         let both = said(vec![stage(850, vec![]), stage(350, vec![])]);
         let g = Ground::of(&both);
         assert_eq!((g.stages[0].level_mm, g.conflicts.len()), (850, 1));
-        let Some(Op::Stage { replaces, .. }) = g.stage_op(reading(350)) else { panic!("a decision is needed") };
+        let Some(Op::Stage { replaces, .. }) = g.stage_op(reading(350)) else {
+            panic!("a decision is needed")
+        };
         assert_eq!(replaces.len(), 2);
         let settled = Ground::of(&said(vec![stage(850, vec![]), stage(350, vec![]), stage(350, replaces)]));
         assert_eq!((settled.stages[0].level_mm, settled.conflicts.len()), (350, 0));

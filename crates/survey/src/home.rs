@@ -42,7 +42,9 @@ impl Home {
     pub fn open(dir: Option<&Path>) -> Result<Self, Error> {
         let root = match dir {
             Some(d) => d.to_owned(),
-            None => directories::ProjectDirs::from("", "", "leadline").ok_or(Error::NoHome)?.data_dir().to_owned(),
+            None => {
+                directories::ProjectDirs::from("", "", "leadline").ok_or(Error::NoHome)?.data_dir().to_owned()
+            }
         };
         let keys = root.join("keys");
         private_dir(&keys)?;
@@ -99,7 +101,10 @@ impl Home {
     pub fn pick(&self, pick: Option<&str>) -> Result<SurveyId, Error> {
         let all = self.surveys()?;
         let found: Vec<_> = match pick {
-            Some(p) => all.iter().filter(|s| s.name.as_deref() == Some(p) || (p.len() >= 4 && s.id.starts_with(p))).collect(),
+            Some(p) => all
+                .iter()
+                .filter(|s| s.name.as_deref() == Some(p) || (p.len() >= 4 && s.id.starts_with(p)))
+                .collect(),
             None if all.len() == 1 => all.iter().collect(),
             None => all.iter().filter(|s| s.current).collect(),
         };
@@ -107,7 +112,9 @@ impl Home {
             ([one], _) => one.id.parse().map_err(|_| Error::UnknownSurvey(one.id.clone())),
             ([], Some(p)) => Err(Error::UnknownSurvey(p.to_owned())),
             ([], None) if all.is_empty() => Err(Error::NoSurvey),
-            _ => Err(Error::WhichSurvey(all.iter().map(|s| s.name.clone().unwrap_or_else(|| s.id.clone())).collect())),
+            _ => Err(Error::WhichSurvey(
+                all.iter().map(|s| s.name.clone().unwrap_or_else(|| s.id.clone())).collect(),
+            )),
         }
     }
 
@@ -200,8 +207,10 @@ fn read_secret(path: &Path) -> Result<Option<[u8; 32]>, Error> {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(e) => return Err(Error::file(path)(e)),
     };
-    let id: leadline_model::Digest =
-        text.trim().parse().map_err(|_| Error::KeyFile { path: path.to_owned(), why: "it should hold 64 hex digits" })?;
+    let id: leadline_model::Digest = text
+        .trim()
+        .parse()
+        .map_err(|_| Error::KeyFile { path: path.to_owned(), why: "it should hold 64 hex digits" })?;
     Ok(Some(id.0))
 }
 

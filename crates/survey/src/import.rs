@@ -61,8 +61,11 @@ fn collect(path: &Path, out: &mut Vec<PathBuf>, depth: u32) -> Result<(), Error>
         out.push(path.to_owned());
         return Ok(());
     }
-    let mut inside: Vec<_> =
-        std::fs::read_dir(path).map_err(unreadable)?.map(|e| e.map(|e| e.path())).collect::<Result<_, _>>().map_err(unreadable)?;
+    let mut inside: Vec<_> = std::fs::read_dir(path)
+        .map_err(unreadable)?
+        .map(|e| e.map(|e| e.path()))
+        .collect::<Result<_, _>>()
+        .map_err(unreadable)?;
     inside.sort();
     // Sixteen levels: deeper is a loop of links.
     for p in inside.iter().filter(|p| depth < 16 && !is_hidden(p)) {
@@ -86,7 +89,8 @@ pub fn import_file(
     let read = read_log(path, &home.originals(), request.date, store.limits(), progress)?;
     let known = known_legs(store, &request.boat)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
-    let mut groups: Vec<Vec<Op>> = setup_ops(store, request, &read.legs)?.into_iter().map(|op| vec![op]).collect();
+    let mut groups: Vec<Vec<Op>> =
+        setup_ops(store, request, &read.legs)?.into_iter().map(|op| vec![op]).collect();
     for leg in &fresh {
         let notes = read.notes.get(&leg.window);
         groups.push(vec![claim(leg, &head(request, read.source, notes)?)]);
@@ -145,7 +149,11 @@ fn read_log(
     let mut file = File::open(path).map_err(unreadable)?;
     std::fs::create_dir_all(originals).map_err(Error::file(originals))?;
     let original = Original {
-        temp: originals.join(format!("{}-{}.tmp", std::process::id(), leadline_model::Epoch(crate::home::random()))),
+        temp: originals.join(format!(
+            "{}-{}.tmp",
+            std::process::id(),
+            leadline_model::Epoch(crate::home::random())
+        )),
         dir: originals.to_owned(),
     };
     let temp = File::create(&original.temp).map_err(Error::file(&original.temp))?;
@@ -234,13 +242,17 @@ fn head(request: &ImportRequest, source: Digest, notes: Option<&Notes>) -> Resul
         boat: request.boat.clone(),
         instrument: text("instrument", if instrument.is_empty() { "log" } else { instrument })?,
         source,
-        counts: counts.take(64).map(|(code, n)| Ok((text("problem", code)?, *n))).collect::<Result<_, Error>>()?,
+        counts: counts
+            .take(64)
+            .map(|(code, n)| Ok((text("problem", code)?, *n)))
+            .collect::<Result<_, Error>>()?,
     })
 }
 
 /// The setup that the request states, unless the same is in force already at the first leg.
 fn setup_ops(store: &Store, request: &ImportRequest, legs: &[PackedLeg]) -> Result<Option<Op>, Error> {
-    let says_nothing = request.draft_mm.is_none() && request.sound_speed_mm_s.is_none() && request.temp_centi.is_none();
+    let says_nothing =
+        request.draft_mm.is_none() && request.sound_speed_mm_s.is_none() && request.temp_centi.is_none();
     let Some(first) = legs.first().filter(|_| !says_nothing) else { return Ok(None) };
     let setup = Setup {
         boat: request.boat.clone(),

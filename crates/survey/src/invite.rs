@@ -1,7 +1,7 @@
 //! Invites as text: one word to copy, with all that joining offline needs.
 
 use crate::Error;
-use leadline_logbook::{DeviceKey, Domain, Signs, decode, encode};
+use leadline_logbook::{Domain, decode, encode};
 use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
 use serde::{Deserialize, Serialize};
 
@@ -44,7 +44,8 @@ impl std::str::FromStr for InviteText {
     /// Blanks and line breaks inside are ignored; four check bytes at the end show a slip of the hand.
     fn from_str(text: &str) -> Result<Self, Error> {
         let squeezed: String = text.chars().filter(|c| !c.is_whitespace()).collect();
-        let body = squeezed.strip_prefix(PREFIX).ok_or(Error::Invite("it does not begin with `leadline:`"))?;
+        let body =
+            squeezed.strip_prefix(PREFIX).ok_or(Error::Invite("it does not begin with `leadline:`"))?;
         let bytes = from_base32(body).ok_or(Error::Invite("it has letters that no invite has"))?;
         let (content, check) = bytes.split_last_chunk::<4>().ok_or(Error::Invite("it is too short"))?;
         if Domain::Survey.digest(&[content]).0[..4] != check[..] {
@@ -52,17 +53,6 @@ impl std::str::FromStr for InviteText {
         }
         decode(content, MAX_BYTES).map_err(|_| Error::Invite("it was made by a newer program"))
     }
-}
-
-/// Shown at a meeting: the invite's public key, and its signature over the joiner's id.
-pub(crate) fn proof(one_time: &[u8; 32], survey: &SurveyId, joiner: &DeviceId) -> ([u8; 32], [u8; 64]) {
-    let key = DeviceKey::from_seed(one_time);
-    (key.id().0, key.sign(Signs::Invite, &[&survey.0, &joiner.0]))
-}
-
-/// Whether a proof is of the invite with public key `key`, for this joiner.
-pub(crate) fn proves(key: &[u8; 32], signature: &[u8; 64], survey: &SurveyId, joiner: &DeviceId) -> bool {
-    leadline_logbook::verify(&DeviceId(*key), Signs::Invite, &[&survey.0, &joiner.0], signature)
 }
 
 fn to_base32(bytes: &[u8]) -> String {
@@ -105,7 +95,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn round_trip_slips_and_use() {
+    fn round_trip_and_slips() {
         let invite = InviteText {
             survey: SurveyId([3; 16]),
             name: Text::new("Thornmere").expect("short"),
@@ -117,14 +107,21 @@ mod tests {
         };
         let text = invite.to_string();
         assert_eq!(text.parse::<InviteText>().expect("whole"), invite);
-        let wrapped: String = text.chars().enumerate().map(|(i, c)| if i % 40 == 39 { format!("{c}\n ") } else { c.to_string() }).collect();
-        assert_eq!(wrapped.to_uppercase().replacen("LEADLINE:", "leadline:", 1).parse::<InviteText>().expect("whole"), invite);
+        let wrapped: String = text
+            .chars()
+            .enumerate()
+            .map(|(i, c)| if i % 40 == 39 { format!("{c}\n ") } else { c.to_string() })
+            .collect();
+        assert_eq!(
+            wrapped
+                .to_uppercase()
+                .replacen("LEADLINE:", "leadline:", 1)
+                .parse::<InviteText>()
+                .expect("whole"),
+            invite
+        );
         let slip = text.replacen("9", "8", 1);
         assert!(slip == text || slip.parse::<InviteText>().is_err());
         assert!(text[..text.len() - 3].parse::<InviteText>().is_err());
-        let joiner = DeviceId([5; 32]);
-        let (key, signature) = proof(&invite.one_time, &invite.survey, &joiner);
-        assert!(proves(&key, &signature, &invite.survey, &joiner));
-        assert!(!proves(&key, &signature, &invite.survey, &DeviceId([6; 32])));
     }
 }

@@ -2,17 +2,21 @@
 //! the folder; blocking.
 
 mod actions;
+mod desk;
 mod error;
 mod ground;
 mod home;
 mod import;
 mod invite;
+mod query;
 mod store;
 
 pub use actions::{INVITE_MILLIS, add_stage, field, found_survey, invite, join, set_boat};
+pub use desk::SurveyDesk;
 pub use error::{Error, Family};
 pub use ground::Ground;
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
+pub use query::Computed;
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

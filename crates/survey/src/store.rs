@@ -110,13 +110,19 @@ impl Store {
     }
 
     /// Runs a write in one immediate transaction.
-    fn write<T>(&mut self, f: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>) -> Result<T, Error> {
+    fn write<T>(
+        &mut self,
+        f: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>,
+    ) -> Result<T, Error> {
         let path = self.path.clone();
         self.transact(|tx| f(tx).map_err(|source| Error::Sqlite { path, source }))
     }
 
     /// Like [`Self::write`], for work that can also fail otherwise; any error rolls everything back.
-    fn transact<T>(&mut self, f: impl FnOnce(&rusqlite::Transaction<'_>) -> Result<T, Error>) -> Result<T, Error> {
+    fn transact<T>(
+        &mut self,
+        f: impl FnOnce(&rusqlite::Transaction<'_>) -> Result<T, Error>,
+    ) -> Result<T, Error> {
         let path = self.path.clone();
         let sqlite = |source| Error::Sqlite { path: path.clone(), source };
         let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sqlite)?;
@@ -131,7 +137,8 @@ impl Store {
 }
 
 fn connect(path: &Path) -> rusqlite::Result<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let flags =
+        OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags)?;
     db.busy_timeout(std::time::Duration::from_secs(30))?;
     // Takes effect only on a file that is still empty.

@@ -107,8 +107,10 @@ fn take_in_with_waiting(
     let before = crew.members().len();
     let mut taken = take_in(entries, &survey, crew, &HeldIn(tx), limits);
     if crew.members().len() > before {
-        let kept: Vec<Vec<u8>> =
-            tx.prepare("SELECT bytes FROM waiting ORDER BY id")?.query_map([], |r| r.get(0))?.collect::<Result<_, _>>()?;
+        let kept: Vec<Vec<u8>> = tx
+            .prepare("SELECT bytes FROM waiting ORDER BY id")?
+            .query_map([], |r| r.get(0))?
+            .collect::<Result<_, _>>()?;
         tx.execute("DELETE FROM waiting", [])?;
         let accepted: std::collections::BTreeSet<_> = taken.accepted.iter().map(Entry::id).collect();
         let again = take_in(kept, &survey, crew, &HeldIn(tx), limits);
@@ -146,7 +148,11 @@ fn keep(
 }
 
 /// Entries of devices not admitted wait, up to a bound a device; the rest will be offered again.
-fn keep_waiting(tx: &Transaction<'_>, waiting: &[(leadline_model::DeviceId, Vec<u8>)], limits: &Limits) -> rusqlite::Result<usize> {
+fn keep_waiting(
+    tx: &Transaction<'_>,
+    waiting: &[(leadline_model::DeviceId, Vec<u8>)],
+    limits: &Limits,
+) -> rusqlite::Result<usize> {
     let mut kept = 0;
     for (device, bytes) in waiting {
         let Some(id) = leadline_logbook::entry_id(bytes) else { continue };
@@ -178,19 +184,29 @@ fn quarantine(
         .query_row((id.map(|i| i.0), bytes), |_| Ok(()))
         .optional()?;
     if twin.is_none() && used as usize + bytes.len() <= limits.waiting {
-        tx.execute("INSERT INTO quarantine (id, reason, bytes) VALUES (?1, ?2, ?3)", (id.map(|i| i.0), reason.to_string(), bytes))?;
+        tx.execute(
+            "INSERT INTO quarantine (id, reason, bytes) VALUES (?1, ?2, ?3)",
+            (id.map(|i| i.0), reason.to_string(), bytes),
+        )?;
     }
     Ok(())
 }
 
 /// `Ok(Ok(true))` = kept, `Ok(Ok(false))` = held before, `Ok(Err(reason))` = refused.
-fn keep_strip(tx: &Transaction<'_>, packed: &[u8], limits: &Limits) -> rusqlite::Result<Result<bool, String>> {
+fn keep_strip(
+    tx: &Transaction<'_>,
+    packed: &[u8],
+    limits: &Limits,
+) -> rusqlite::Result<Result<bool, String>> {
     let digest = match leadline_logbook::strip_digest(packed, limits) {
         Ok(d) => d,
         Err(e) => return Ok(Err(e.to_string())),
     };
     let Some(tile) = wanted_tile(tx, &digest)? else {
-        let held = tx.prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?.query_row([digest.0], |_| Ok(())).optional()?;
+        let held = tx
+            .prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?
+            .query_row([digest.0], |_| Ok(()))
+            .optional()?;
         return Ok(held.map(|()| false).ok_or_else(|| "a strip came that no entry names".to_owned()));
     };
     match unpack_strip(packed, &digest, limits) {
@@ -207,4 +223,3 @@ fn wanted_tile(tx: &Transaction<'_>, digest: &StripDigest) -> rusqlite::Result<O
         .optional()?;
     Ok(key.and_then(|k| k.parse().ok()))
 }
-

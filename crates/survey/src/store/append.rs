@@ -19,7 +19,12 @@ pub struct Written {
 impl Store {
     /// Signs one entry for each group of writes and keeps them, with the strips of `legs`, in one transaction.
     /// `now` is the device's claim of the time.
-    pub fn append(&mut self, groups: Vec<Vec<Op>>, legs: &[PackedLeg], now: UtcMillis) -> Result<Written, Error> {
+    pub fn append(
+        &mut self,
+        groups: Vec<Vec<Op>>,
+        legs: &[PackedLeg],
+        now: UtcMillis,
+    ) -> Result<Written, Error> {
         let (survey, limits, path) = (self.survey, self.limits, self.path.clone());
         let key = leadline_logbook::DeviceKey::from_seed(&self.key.seed());
         self.transact(|tx| {
@@ -66,8 +71,12 @@ fn last_place(
 }
 
 pub(super) fn insert_entry(tx: &Transaction<'_>, log: i64, seq: i64, entry: &Entry) -> rusqlite::Result<()> {
-    tx.prepare_cached("INSERT INTO entry (id, log, seq, bytes) VALUES (?1, ?2, ?3, ?4)")?
-        .execute((entry.id().0, log, seq, entry.bytes()))?;
+    tx.prepare_cached("INSERT INTO entry (id, log, seq, bytes) VALUES (?1, ?2, ?3, ?4)")?.execute((
+        entry.id().0,
+        log,
+        seq,
+        entry.bytes(),
+    ))?;
     if entry.ops().iter().any(|op| matches!(op, Op::Found(_) | Op::Member(_) | Op::Invite(_))) {
         tx.execute("INSERT INTO crew_entry (n) VALUES (?1)", [tx.last_insert_rowid()])?;
     }
@@ -115,7 +124,11 @@ fn since(window: LegWindow, t: UtcMillis) -> u32 {
 
 impl Store {
     /// Keeps the one-time key of an invite this device has joined by, until it is admitted.
-    pub(crate) fn keep_invite(&mut self, one_time: &[u8; 32], survey_name: &leadline_model::Text) -> Result<(), Error> {
+    pub(crate) fn keep_invite(
+        &mut self,
+        one_time: &[u8; 32],
+        survey_name: &leadline_model::Text,
+    ) -> Result<(), Error> {
         self.write(|tx| {
             tx.execute(
                 "INSERT OR REPLACE INTO meta VALUES ('invite', ?1), ('name', CAST(?2 AS BLOB))",
@@ -127,13 +140,16 @@ impl Store {
 
     /// The one-time key of the invite this device joined by, if it joined by one.
     pub fn kept_invite(&self) -> Result<Option<[u8; 32]>, Error> {
-        self.sql(|db| db.query_row("SELECT value FROM meta WHERE key = 'invite'", [], |r| r.get(0)).optional())
+        self.sql(|db| {
+            db.query_row("SELECT value FROM meta WHERE key = 'invite'", [], |r| r.get(0)).optional()
+        })
     }
 
     /// The survey's name as the invite gave it, for the time before the first meeting.
     pub fn told_name(&self) -> Result<Option<String>, Error> {
-        let bytes: Option<Vec<u8>> =
-            self.sql(|db| db.query_row("SELECT value FROM meta WHERE key = 'name'", [], |r| r.get(0)).optional())?;
+        let bytes: Option<Vec<u8>> = self.sql(|db| {
+            db.query_row("SELECT value FROM meta WHERE key = 'name'", [], |r| r.get(0)).optional()
+        })?;
         Ok(bytes.and_then(|b| String::from_utf8(b).ok()))
     }
 }

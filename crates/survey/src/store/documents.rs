@@ -2,7 +2,9 @@
 
 use super::Store;
 use crate::Error;
-use leadline_logbook::{DocChange, DocKey, Entry, Limits, Op, SurveyWrites, apply, changes_of, read_survey, read_tile};
+use leadline_logbook::{
+    DocChange, DocKey, Entry, Limits, Op, SurveyWrites, apply, changes_of, read_survey, read_tile,
+};
 use leadline_model::{LegId, TileId};
 use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::collections::{BTreeMap, BTreeSet};
@@ -52,7 +54,9 @@ pub(super) fn want_strips(tx: &Transaction<'_>, entries: &[Entry]) -> rusqlite::
 }
 
 fn saved(db: &Connection, doc: &DocKey) -> rusqlite::Result<Option<Vec<u8>>> {
-    db.prepare_cached("SELECT bytes FROM doc WHERE key = ?1")?.query_row([doc.to_string()], |r| r.get(0)).optional()
+    db.prepare_cached("SELECT bytes FROM doc WHERE key = ?1")?
+        .query_row([doc.to_string()], |r| r.get(0))
+        .optional()
 }
 
 impl Store {
@@ -75,7 +79,9 @@ impl Store {
     /// Tiles that have a document.
     pub fn tiles(&self) -> Result<Vec<TileId>, Error> {
         let keys: Vec<String> = self.sql(|db| {
-            db.prepare("SELECT key FROM doc WHERE key LIKE 'tile/%' ORDER BY key")?.query_map([], |r| r.get(0))?.collect()
+            db.prepare("SELECT key FROM doc WHERE key LIKE 'tile/%' ORDER BY key")?
+                .query_map([], |r| r.get(0))?
+                .collect()
         })?;
         Ok(keys.iter().filter_map(|k| k.strip_prefix("tile/")?.parse().ok()).collect())
     }
@@ -85,7 +91,8 @@ impl Store {
         let entries = self.entries_in_force()?;
         let (limits, path) = (self.limits, self.path.clone());
         self.transact(|tx| {
-            tx.execute("DELETE FROM doc", []).map_err(|source| Error::Sqlite { path: path.clone(), source })?;
+            tx.execute("DELETE FROM doc", [])
+                .map_err(|source| Error::Sqlite { path: path.clone(), source })?;
             put_in_force(tx, &entries, &limits, &path).map(drop)
         })
     }

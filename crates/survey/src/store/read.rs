@@ -52,13 +52,18 @@ pub struct Peer {
 /// Byte offset (from 1) and length of `prev` in an entry: the envelope's layout is frozen.
 const PREV: &str = "substr(entry.bytes, 82, 32)";
 
+const ENTRY_IDS: (&str, &[u8]) = ("SELECT id FROM entry ORDER BY id", b"entries");
+const STRIP_DIGESTS: (&str, &[u8]) = ("SELECT digest FROM strip ORDER BY digest", b"strips");
+
 impl Store {
     /// The survey's name and datum, once its first entry is held.
     pub fn name(&self) -> Result<Option<(Text, Text)>, Error> {
         let survey = self.survey;
         let founding = |e: &Entry| {
             e.ops().iter().find_map(|op| match op {
-                Op::Found(f) if f.survey_id(&e.envelope().device) == survey => Some((f.name.clone(), f.datum.clone())),
+                Op::Found(f) if f.survey_id(&e.envelope().device) == survey => {
+                    Some((f.name.clone(), f.datum.clone()))
+                }
                 _ => None,
             })
         };
@@ -108,9 +113,9 @@ impl Store {
         Ok(Have::of(&self.places()?))
     }
 
-    /// The exact bytes of entries, in the given order; those not held are left out.
-    pub fn entry_bytes(&self, ids: &[EntryId]) -> Result<Vec<Vec<u8>>, Error> {
-        self.sql(|db| ids.iter().filter_map(|id| one_blob(db, "SELECT bytes FROM entry WHERE id = ?1", &id.0).transpose()).collect())
+    /// The exact bytes of an entry in force.
+    pub fn entry(&self, id: &EntryId) -> Result<Option<Vec<u8>>, Error> {
+        self.sql(|db| one_blob(db, "SELECT bytes FROM entry WHERE id = ?1", &id.0))
     }
 
     /// A packed strip.
@@ -127,7 +132,9 @@ impl Store {
     /// Digests of all strips held, sorted.
     pub fn strip_digests(&self) -> Result<Vec<StripDigest>, Error> {
         self.sql(|db| {
-            db.prepare_cached("SELECT digest FROM strip ORDER BY digest")?.query_map([], |r| r.get(0).map(StripDigest))?.collect()
+            db.prepare_cached("SELECT digest FROM strip ORDER BY digest")?
+                .query_map([], |r| r.get(0).map(StripDigest))?
+                .collect()
         })
     }
 
@@ -155,11 +162,18 @@ impl Store {
 
     /// Digest of the entries in force and the strips held: equal on two devices that hold the same.
     pub fn holdings_digest(&self) -> Result<Digest, Error> {
+        self.digest_of(&[ENTRY_IDS, STRIP_DIGESTS])
+    }
+
+    /// Digest of the entries in force alone.
+    pub fn entries_digest(&self) -> Result<Digest, Error> {
+        self.digest_of(&[ENTRY_IDS])
+    }
+
+    fn digest_of(&self, lists: &[(&str, &[u8])]) -> Result<Digest, Error> {
         let mut h = Domain::Holdings.hasher();
         self.sql(|db| {
-            for (query, tag) in
-                [("SELECT id FROM entry ORDER BY id", b"entries"), ("SELECT digest FROM strip ORDER BY digest", b"strips ")]
-            {
+            for (query, tag) in lists {
                 h.update(tag);
                 let mut q = db.prepare_cached(query)?;
                 let mut rows = q.query([])?;
@@ -210,14 +224,24 @@ impl Store {
                 .query_map([], |r| {
                     let device: [u8; 32] = r.get(0)?;
                     let met: i64 = r.get(2)?;
-                    Ok(Peer { device: DeviceId(device).to_string(), name: r.get(1)?, met: UtcMillis(met).to_string() })
+                    Ok(Peer {
+                        device: DeviceId(device).to_string(),
+                        name: r.get(1)?,
+                        met: UtcMillis(met).to_string(),
+                    })
                 })?
                 .collect()
         })
     }
 
     /// Notes a finished meeting.
-    pub fn note_peer(&mut self, device: &DeviceId, name: &Text, met: UtcMillis, digest: &Digest) -> Result<(), Error> {
+    pub fn note_peer(
+        &mut self,
+        device: &DeviceId,
+        name: &Text,
+        met: UtcMillis,
+        digest: &Digest,
+    ) -> Result<(), Error> {
         self.write(|tx| {
             tx.execute(
                 "INSERT OR REPLACE INTO peer (device, name, met, digest) VALUES (?1, ?2, ?3, ?4)",
@@ -252,7 +276,9 @@ impl Store {
                 report.entries += 1;
                 match Entry::open(&bytes, &survey, |_| true, &limits) {
                     Ok(e) if e.id().0 == id => {}
-                    Ok(_) => report.faults.push(format!("entry {} has other content than its id", EntryId(id).short())),
+                    Ok(_) => report
+                        .faults
+                        .push(format!("entry {} has other content than its id", EntryId(id).short())),
                     Err(e) => report.faults.push(format!("entry {}: {e}", EntryId(id).short())),
                 }
             }
@@ -278,7 +304,11 @@ impl Store {
 
     fn check_documents(&mut self, report: &mut StoreReport) -> Result<(), Error> {
         let read = |s: &Self| -> Result<_, Error> {
-            let tiles = s.tiles()?.into_iter().map(|t| Ok((t, s.tile_strips(t)?))).collect::<Result<Vec<_>, Error>>()?;
+            let tiles = s
+                .tiles()?
+                .into_iter()
+                .map(|t| Ok((t, s.tile_strips(t)?)))
+                .collect::<Result<Vec<_>, Error>>()?;
             Ok((s.survey_writes()?, tiles))
         };
         let before = read(self).ok();

@@ -1,0 +1,70 @@
+//! One file a command.
+
+mod boat;
+mod chart;
+mod crew;
+mod demo;
+mod depth;
+mod export;
+mod import;
+mod parcel;
+mod passes;
+mod stage;
+mod status;
+mod survey;
+mod sync;
+mod verify;
+
+use crate::args::{Cli, Command};
+use crate::failure::Failure;
+use leadline_survey::{Home, Store};
+use std::process::ExitCode;
+
+/// Runs the command that was typed.
+pub fn run(cli: &Cli) -> Result<ExitCode, Failure> {
+    let done = |r: Result<(), Failure>| r.map(|()| ExitCode::SUCCESS);
+    match &cli.command {
+        Command::Demo(a) => done(demo::run(cli, a)),
+        Command::Survey(c) => done(survey::run(cli, c)),
+        Command::Boat(c) => done(boat::run(cli, c)),
+        Command::Import(a) => import::run(cli, a),
+        Command::Passes => done(passes::run(cli)),
+        Command::Stage(c) => done(stage::run(cli, c)),
+        Command::Status => done(status::run(cli)),
+        Command::Depth(a) => done(depth::run(cli, a)),
+        Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Export(a) => done(export::run(cli, a)),
+        Command::Sync(a) => done(sync::run(cli, a)),
+        Command::Crew(c) => done(crew::run(cli, c)),
+        Command::Parcel(c) => parcel::run(cli, c),
+        Command::Verify => verify::run(cli),
+        Command::Completions { shell } => done(completions(*shell)),
+        Command::Man => done(man()),
+    }
+}
+
+fn home(cli: &Cli) -> Result<Home, Failure> {
+    Ok(Home::open(cli.home.as_deref())?)
+}
+
+/// The home and the store of the survey that the command means.
+fn open(cli: &Cli) -> Result<(Home, Store), Failure> {
+    let home = home(cli)?;
+    let id = home.pick(cli.survey.as_deref())?;
+    let store = home.store(&id)?;
+    Ok((home, store))
+}
+
+fn completions(shell: clap_complete::Shell) -> Result<(), Failure> {
+    let mut text = Vec::new();
+    clap_complete::generate(shell, &mut <Cli as clap::CommandFactory>::command(), "leadline", &mut text);
+    crate::talk::say(&String::from_utf8_lossy(&text))
+}
+
+fn man() -> Result<(), Failure> {
+    let mut text = Vec::new();
+    clap_mangen::Man::new(<Cli as clap::CommandFactory>::command())
+        .render(&mut text)
+        .map_err(Failure::output(std::path::Path::new("standard output")))?;
+    crate::talk::say(&String::from_utf8_lossy(&text))
+}

@@ -1,0 +1,94 @@
+//! `chart`: the picture.
+
+use super::open;
+use crate::args::{ChartArgs, Cli, UnitArg};
+use crate::failure::Failure;
+use crate::{talk, units};
+use leadline_chart::{ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, Units, chart_png, chart_svg};
+use leadline_survey::{Computed, Store, replace_file};
+use serde_json::json;
+use std::path::Path;
+
+/// Water kept under the boat when shading where it would touch, metres (common practice, no source).
+const TOUCH_MARGIN_M: f64 = 0.3;
+
+pub fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
+    let stage_m = units::stage(a.stage)?;
+    if a.draft.is_some_and(|d| !(0.0..=20.0).contains(&d)) {
+        return Err(Failure::Input("--draft: metres below the water line, 0 to 20".into()));
+    }
+    let kind = Kind::of(&a.output)?;
+    let (_, store) = open(cli)?;
+    let computed = store.compute()?;
+    let mut info = info(cli, &store, &computed, a.stage)?;
+    info.stage_m = stage_m;
+    info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
+    let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
+    write(&a.output, kind, &draw(&surface, &info))?;
+    if cli.json {
+        return talk::json(&json!({
+            "path": a.output, "stage_m": stage_m, "draft_m": a.draft, "cells": surface.n_cells(), "area_m2": surface.area_m2(),
+        }));
+    }
+    if let Some(reason) = surface.blank_reason() {
+        talk::note(&format!("The chart is blank: {reason}."));
+    }
+    talk::say(&format!("{} ({})", a.output.display(), units::stage_words(a.stage, cli)))
+}
+
+/// Picture formats.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Pixels.
+    Png,
+    /// Vectors.
+    Svg,
+}
+
+impl Kind {
+    fn of(path: &Path) -> Result<Self, Failure> {
+        match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
+            Some("png") => Ok(Self::Png),
+            Some("svg") => Ok(Self::Svg),
+            _ => Err(Failure::Input(format!("{}: name the picture .png or .svg", path.display()))),
+        }
+    }
+}
+
+/// The sheet as SVG.
+pub fn draw(surface: &Surface, info: &ChartInfo) -> String {
+    chart_svg(surface, info, &surface.levels(info.stage_m, info.units))
+}
+
+/// Writes the sheet whole or not at all.
+pub fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
+    let bytes = match kind {
+        Kind::Svg => svg.as_bytes().to_vec(),
+        Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string()))?,
+    };
+    replace_file(path, &bytes).map_err(|e| match e {
+        leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
+        other => other.into(),
+    })
+}
+
+/// What the sheet says about itself.
+pub fn info(cli: &Cli, store: &Store, computed: &Computed, stage: Option<f64>) -> Result<ChartInfo, Failure> {
+    let (survey, datum) = store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
+    let units = match cli.units {
+        UnitArg::M => Units::Metres,
+        UnitArg::Ft => Units::Feet,
+        UnitArg::Fm => Units::Fathoms,
+    };
+    Ok(ChartInfo {
+        survey,
+        datum,
+        stage_m: stage.unwrap_or(0.0),
+        stage_text: units::stage_words(stage, cli),
+        touch: None,
+        readings: computed.ground.stages.clone(),
+        passes: computed.reduced.passes.clone(),
+        units,
+        tracks: false,
+    })
+}

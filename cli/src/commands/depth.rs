@@ -1,0 +1,116 @@
+//! `depth`: at a place, or at every place of a file.
+
+use super::open;
+use crate::args::{Cli, DepthArgs};
+use crate::failure::Failure;
+use crate::{talk, units};
+use leadline_chart::{Basis, Estimate, Surface, SurfaceSettings};
+use leadline_model::{GridPos, LonLat};
+use leadline_survey::Computed;
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
+use std::path::Path;
+
+pub fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
+    let stage_m = units::stage(a.stage)?;
+    let at = a.at.as_deref().map(units::lonlat).transpose()?;
+    let (_, store) = open(cli)?;
+    let computed = store.compute()?;
+    let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
+    match (at, &a.points) {
+        (Some(p), _) => one(cli, a, p, stage_m, &computed, &surface),
+        (None, Some(file)) => points(file, stage_m, &surface),
+        (None, None) => Ok(()),
+    }
+}
+
+fn estimate(surface: &Surface, p: LonLat) -> Option<Estimate> {
+    GridPos::from_lonlat(p).and_then(|g| surface.depth_at(g))
+}
+
+fn one(cli: &Cli, a: &DepthArgs, p: LonLat, stage_m: f64, computed: &Computed, surface: &Surface) -> Result<(), Failure> {
+    let found = estimate(surface, p);
+    if cli.json {
+        return talk::json(&as_json(found.as_ref(), p, stage_m, computed));
+    }
+    let stage = units::stage_words(a.stage, cli);
+    let Some(e) = found else {
+        return talk::say(&format!("Unknown here: no soundings near {:.6},{:.6} ({stage}).", p.lon, p.lat));
+    };
+    let basis = match e.basis {
+        Basis::Cell => "measured in this cell",
+        _ => "between soundings",
+    };
+    talk::say(&format!("{} ± {} ({}, {basis})", cli.units.depth(e.depth_m + stage_m), cli.units.depth(e.tvu95_m), e.grade))?;
+    talk::say(&format!("  {stage}"))?;
+    for i in passes_at(&e, p, computed) {
+        if let Some(pass) = computed.reduced.passes.get(i as usize) {
+            talk::say(&format!("  {}, {} UTC", pass.boat, pass.first.minute_text()))?;
+        }
+    }
+    talk::note(leadline_model::CAUTION);
+    Ok(())
+}
+
+/// The passes that measured the cell, or those of the cells around.
+fn passes_at(e: &Estimate, p: LonLat, computed: &Computed) -> BTreeSet<u32> {
+    let cell = GridPos::from_lonlat(p).and_then(|g| computed.reduced.cell(g.cell()));
+    match cell {
+        Some(c) => computed.reduced.soundings_of(c).iter().filter(|s| s.void.is_none()).map(|s| s.pass).collect(),
+        None => e.passes.iter().copied().collect(),
+    }
+}
+
+fn as_json(e: Option<&Estimate>, p: LonLat, stage_m: f64, computed: &Computed) -> Value {
+    let Some(e) = e else {
+        return json!({
+            "lon": p.lon, "lat": p.lat, "depth_m": null, "tvu95_m": null, "grade": null, "stage_m": stage_m, "basis": "none", "passes": [],
+        });
+    };
+    let passes: Vec<_> = passes_at(e, p, computed)
+        .into_iter()
+        .filter_map(|i| computed.reduced.passes.get(i as usize))
+        .map(|p| json!({"boat": p.boat.as_str(), "first": p.first.to_string(), "last": p.last.to_string()}))
+        .collect();
+    json!({
+        "lon": p.lon, "lat": p.lat, "depth_m": round(e.depth_m + stage_m), "tvu95_m": round(e.tvu95_m), "grade": e.grade.word(),
+        "stage_m": stage_m, "basis": e.basis.word(), "passes": passes,
+    })
+}
+
+fn round(m: f64) -> f64 {
+    (m * 1000.0).round() / 1000.0
+}
+
+/// Copies the rows of a CSV with lon and lat, and adds depth, uncertainty, grade and basis.
+fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
+    let bad = |why: String| Failure::Input(format!("{}: {why}", file.display()));
+    let mut rows = csv::ReaderBuilder::new().flexible(true).from_path(file).map_err(|e| bad(e.to_string()))?;
+    let header = rows.headers().map_err(|e| bad(e.to_string()))?.clone();
+    let column = |name: &str| header.iter().position(|h| h.trim().eq_ignore_ascii_case(name));
+    let (Some(lon), Some(lat)) = (column("lon"), column("lat")) else {
+        return Err(bad("the first line must name columns lon and lat".to_owned()));
+    };
+    let write = |e: csv::Error| Failure::output(Path::new("standard output"))(std::io::Error::other(e));
+    let mut out = csv::Writer::from_writer(std::io::stdout().lock());
+    out.write_record(header.iter().chain(["depth_m", "tvu95_m", "grade", "basis"])).map_err(write)?;
+    for (i, row) in rows.records().enumerate() {
+        let line = i + 2;
+        let row = row.map_err(|e| bad(e.to_string()))?;
+        let number = |c: usize, what: &str| -> Result<f64, Failure> {
+            row.get(c).and_then(|t| t.trim().parse().ok()).ok_or_else(|| bad(format!("line {line}: {what} is no number in degrees")))
+        };
+        let found = estimate(surface, LonLat { lon: number(lon, "lon")?, lat: number(lat, "lat")? });
+        let added = found.map_or([const { String::new() }; 3].map(|s| s), |e| {
+            [format!("{:.3}", e.depth_m + stage_m), format!("{:.3}", e.tvu95_m), e.grade.word().to_owned()]
+        });
+        let basis = surface_basis(surface, &row, lon, lat);
+        out.write_record(row.iter().chain(added.iter().map(String::as_str)).chain([basis])).map_err(write)?;
+    }
+    out.flush().map_err(Failure::output(Path::new("standard output")))
+}
+
+fn surface_basis(surface: &Surface, row: &csv::StringRecord, lon: usize, lat: usize) -> &'static str {
+    let n = |c: usize| row.get(c).and_then(|t| t.trim().parse().ok());
+    n(lon).zip(n(lat)).and_then(|(lon, lat)| estimate(surface, LonLat { lon, lat })).map_or("none", |e| e.basis.word())
+}
