@@ -9,13 +9,13 @@ use std::io::{self, Read, Write as _};
 const SPEED: f64 = 2.0;
 const SPACING: f64 = 10.0;
 /// A day's work, seconds; then the log goes on the next morning.
-const DAY_SECONDS: u64 = 21_600;
+const DAY_SECONDS: usize = 21_600;
 /// 2024-03-01T08:00:00Z.
 const FIRST_MORNING: i64 = 1_709_280_000_000;
 
 /// An NMEA log of `soundings` positioned soundings: RMC, GGA and DPT every second of a lawnmower survey, six
 /// hours a day, all lines sound. The area grows with the number; the same seed and number give the same bytes.
-pub fn synthetic(seed: u64, soundings: u64) -> Synthetic {
+pub fn synthetic(seed: u64, soundings: usize) -> Synthetic {
     let mut rng = Rng::new(seed, 0x51);
     let side = libm::sqrt(soundings.max(1) as f64 * SPEED * SPACING).max(200.0);
     let middle = GridPos::from_lonlat(LonLat { lon: 70.6, lat: 45.4 }).expect("on the grid");
@@ -33,8 +33,8 @@ pub fn synthetic(seed: u64, soundings: u64) -> Synthetic {
 }
 
 /// The whole log at once.
-pub fn synthetic_bytes(seed: u64, soundings: u64) -> Vec<u8> {
-    let mut out = Vec::with_capacity(soundings as usize * 170);
+pub fn synthetic_bytes(seed: u64, soundings: usize) -> Vec<u8> {
+    let mut out = Vec::with_capacity(soundings * 170);
     let mut log = synthetic(seed, soundings);
     while log.second < log.soundings {
         log.write_second(&mut out);
@@ -49,8 +49,8 @@ pub struct Synthetic {
     wander: [Wander; 2],
     frame: LocalFrame,
     side: f64,
-    second: u64,
-    soundings: u64,
+    second: usize,
+    soundings: usize,
     ready: Vec<u8>,
     taken: usize,
 }
