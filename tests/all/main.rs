@@ -5,3 +5,4 @@ mod home;
 mod hosts;
 mod house;
 mod refusals;
+mod truth;

@@ -8,10 +8,10 @@ use leadline_survey::{Home, ImportRequest, found_survey, import_file};
 use std::path::Path;
 use std::time::Instant;
 
-const SIZES: [usize; 3] = [30_000, 300_000, 1_000_000];
+const SIZES: [u64; 3] = [30_000, 300_000, 1_000_000];
 
 fn main() {
-    let largest = std::env::args().filter_map(|a| a.parse::<usize>().ok()).max();
+    let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
     let dir = tempfile::tempdir().expect("a folder");
     println!(
         "| soundings | log MB | nmea crate s | import s | ratio | store B/sounding | packed strips B/sounding | zstd-19 one file B | ratio | peak RSS MB |"
@@ -22,7 +22,7 @@ fn main() {
     }
 }
 
-fn one(dir: &Path, n: usize) {
+fn one(dir: &Path, n: u64) {
     let log = dir.join(format!("{n}.nmea"));
     let bytes = leadline_demo_data::synthetic_bytes(7, n);
     std::fs::write(&log, &bytes).expect("written");
