@@ -192,6 +192,15 @@ pub enum StageCommand {
         #[arg(long, value_name = "NAME", default_value = "gauge")]
         gauge: String,
     },
+    /// Add the readings of a CSV file with columns time, level_m and, if several, gauge
+    #[command(after_help = "Example:\n  leadline stage import readings.csv\n\nreadings.csv:\n  gauge,time,level_m\n  landing,2026-05-01T08:00:00Z,0.35")]
+    Import {
+        /// The file
+        file: PathBuf,
+        /// Which gauge, where the file does not say
+        #[arg(long, value_name = "NAME", default_value = "gauge")]
+        gauge: String,
+    },
     /// List the readings
     Show,
 }

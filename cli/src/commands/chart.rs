@@ -10,7 +10,7 @@ use serde_json::json;
 use std::path::Path;
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
-const TOUCH_MARGIN_M: f64 = 0.3;
+pub const TOUCH_MARGIN_M: f64 = 0.3;
 
 pub fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
@@ -62,14 +62,18 @@ pub fn draw(surface: &Surface, info: &ChartInfo) -> String {
 
 /// Writes the sheet whole or not at all.
 pub fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
-    let bytes = match kind {
-        Kind::Svg => svg.as_bytes().to_vec(),
-        Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string()))?,
-    };
-    replace_file(path, &bytes).map_err(|e| match e {
+    replace_file(path, &bytes(kind, svg)?).map_err(|e| match e {
         leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
         other => other.into(),
     })
+}
+
+/// The sheet as a file's bytes.
+pub fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
+    match kind {
+        Kind::Svg => Ok(svg.as_bytes().to_vec()),
+        Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string())),
+    }
 }
 
 /// What the sheet says about itself.

@@ -5,10 +5,19 @@ use crate::args::{Cli, StageCommand};
 use crate::failure::Failure;
 use crate::{talk, units};
 use leadline_model::StageReading;
-use leadline_survey::{Ground, add_stage, field};
+use leadline_survey::{Ground, add_stage, add_stages, field};
 use serde_json::json;
+use std::path::Path;
 
 pub fn run(cli: &Cli, command: &StageCommand) -> Result<(), Failure> {
+    if let StageCommand::Import { file, gauge } = command {
+        let readings = read_file(file, gauge)?;
+        let (_, mut store) = open(cli)?;
+        let new = add_stages(&mut store, readings, units::now())?;
+        if !cli.json {
+            talk::note(&format!("{new} readings are new."));
+        }
+    }
     if let StageCommand::Add { at, level, gauge } = command {
         let reading = StageReading {
             gauge: field("gauge name", gauge)?,
@@ -21,6 +30,31 @@ pub fn run(cli: &Cli, command: &StageCommand) -> Result<(), Failure> {
         }
     }
     show(cli)
+}
+
+/// Readings of a CSV file; every row must be sound, so that no half of a record is taken for the whole.
+fn read_file(path: &Path, gauge: &str) -> Result<Vec<StageReading>, Failure> {
+    let bad = |why: String| Failure::Input(format!("{}: {why}", path.display()));
+    let mut rows = csv::ReaderBuilder::new().trim(csv::Trim::All).from_path(path).map_err(|e| bad(e.to_string()))?;
+    let header = rows.headers().map_err(|e| bad(e.to_string()))?.clone();
+    let column = |names: &[&str]| header.iter().position(|h| names.contains(&h.to_ascii_lowercase().as_str()));
+    let (Some(at), Some(level)) = (column(&["time", "at", "utc"]), column(&["level_m", "level", "stage_m"])) else {
+        return Err(bad("the first line must name the columns time and level_m (metres above the sounding datum)".into()));
+    };
+    let of = column(&["gauge"]);
+    let mut out = Vec::new();
+    for (i, row) in rows.records().enumerate() {
+        let row = row.map_err(|e| bad(e.to_string()))?;
+        let line = i + 2;
+        let metres: f64 =
+            row.get(level).and_then(|t| t.parse().ok()).ok_or_else(|| bad(format!("line {line}: the level is no number of metres")))?;
+        out.push(StageReading {
+            gauge: field("gauge name", of.and_then(|c| row.get(c)).unwrap_or(gauge))?,
+            at: row.get(at).unwrap_or_default().parse().map_err(|e| bad(format!("line {line}: {e}")))?,
+            level_mm: units::millimetres(&format!("{}: line {line}: level", path.display()), metres, -10_000.0, 10_000.0)?,
+        });
+    }
+    if out.is_empty() { Err(bad("no readings in it".into())) } else { Ok(out) }
 }
 
 fn show(cli: &Cli) -> Result<(), Failure> {

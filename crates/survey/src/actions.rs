@@ -77,6 +77,19 @@ pub fn add_stage(store: &mut Store, reading: StageReading, now: UtcMillis) -> Re
     write_statement(store, now, |g| g.stage_op(reading))
 }
 
+/// States several stages in one entry. Returns how many of them are new.
+pub fn add_stages(store: &mut Store, readings: Vec<StageReading>, now: UtcMillis) -> Result<usize, Error> {
+    let ground = Ground::of(&store.survey_writes()?);
+    let ops: Vec<Op> = readings.into_iter().filter_map(|r| ground.stage_op(r)).collect();
+    let n = ops.len();
+    // An entry holds at most 64 KiB and 1,024 writes.
+    let groups: Vec<Vec<Op>> = ops.chunks(200).map(<[Op]>::to_vec).collect();
+    if n > 0 {
+        store.append(groups, &[], now)?;
+    }
+    Ok(n)
+}
+
 fn write_statement(
     store: &mut Store,
     now: UtcMillis,

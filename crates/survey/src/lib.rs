@@ -11,7 +11,7 @@ mod invite;
 mod query;
 mod store;
 
-pub use actions::{INVITE_MILLIS, add_stage, field, found_survey, invite, join, set_boat};
+pub use actions::{INVITE_MILLIS, add_stage, add_stages, field, found_survey, invite, join, set_boat};
 pub use desk::SurveyDesk;
 pub use error::{Error, Family};
 pub use ground::Ground;
@@ -19,4 +19,6 @@ pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
 pub use query::Computed;
+/// What answers are made of.
+pub use leadline_reduce::{Conditions, Counts as SoundingCounts, Reduced, StageHow, StageUsed, Tally};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

@@ -1,0 +1,96 @@
+//! `status`: what this device holds and how good it is.
+
+use super::open;
+use crate::args::Cli;
+use crate::failure::Failure;
+use crate::talk;
+use leadline_model::{Grade, VoidReason};
+use leadline_survey::{Computed, SoundingCounts, Store, Tally};
+use serde_json::json;
+
+pub fn run(cli: &Cli) -> Result<(), Failure> {
+    let (_, store) = open(cli)?;
+    let computed = store.compute()?;
+    if cli.json { print_json(&store, &computed) } else { print_text(&store, &computed) }
+}
+
+fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
+    let (counts, tally) = (store.counts()?, &computed.reduced.tally);
+    let (name, datum) = store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
+    let grades: serde_json::Map<_, _> =
+        Grade::ALL.iter().map(|g| (g.word().to_owned(), json!(tally.total.of(*g)))).collect();
+    talk::json(&json!({
+        "survey": {"id": store.survey().to_string(), "name": name, "datum": datum},
+        "device": store.device().to_string(),
+        "passes": computed.reduced.passes.len(),
+        "legs": computed.claims.len(),
+        "soundings": tally.total.soundings,
+        "cells": computed.reduced.cells.len(),
+        "tiles": counts.tiles,
+        "entries": counts.entries,
+        "strips": counts.strips,
+        "digest": store.holdings_digest()?.to_string(),
+        "grades": grades,
+        "disputed": disputed(computed),
+        "copies": tally.copies,
+        "waiting": counts.waiting,
+        "quarantined": counts.quarantined,
+        "wanted_strips": counts.wanted,
+        "partial_legs": computed.partial_legs,
+        "conflicts": computed.ground.conflicts,
+        "peers": store.peers()?,
+    }))
+}
+
+/// Cells whose visits differ by more than their uncertainty.
+pub fn disputed(computed: &Computed) -> usize {
+    computed.reduced.cells.iter().filter(|c| c.disputed).count()
+}
+
+fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
+    let (counts, tally) = (store.counts()?, &computed.reduced.tally);
+    let crew = store.crew()?;
+    match store.name()? {
+        Some((name, datum)) => talk::say(&format!("{name}: depths count from {datum}."))?,
+        None => talk::say("Joined, not met yet: the crew's data comes with the first meeting (leadline sync).")?,
+    }
+    talk::say(&format!(
+        "  {} soundings in {} passes of {} boats, {} cells on {} tiles",
+        tally.total.soundings,
+        computed.reduced.passes.len(),
+        tally.boats.len(),
+        computed.reduced.cells.len(),
+        counts.tiles
+    ))?;
+    grade_lines(tally, &mut |line| talk::say(&line))?;
+    if disputed(computed) > 0 {
+        talk::say(&format!("  {} cells disputed: visits differ by more than their uncertainty", disputed(computed)))?;
+    }
+    talk::say(&format!("  crew of {}, {} entries, {} strips, digest {}", crew.members().len(), counts.entries, counts.strips, store.holdings_digest()?.short()))?;
+    for (n, what) in [
+        (counts.wanted, "strips not here yet: meet a device that has them"),
+        (counts.waiting, "entries wait for their device's admission"),
+        (counts.quarantined, "entries were bad and are kept aside (see leadline verify)"),
+    ] {
+        if n > 0 {
+            talk::say(&format!("  {n} {what}"))?;
+        }
+    }
+    computed.ground.conflicts.iter().for_each(|c| talk::note(&format!("Conflict: {c}.")));
+    Ok(())
+}
+
+/// How many soundings of each grade, and why the void ones are void.
+pub fn grade_lines(tally: &Tally, say: &mut dyn FnMut(String) -> Result<(), Failure>) -> Result<(), Failure> {
+    let parts: Vec<_> = Grade::ALL.iter().map(|g| format!("{} {}", share(&tally.total, *g), g.word())).collect();
+    say(format!("  {}", parts.join(", ")))?;
+    for r in VoidReason::ALL.iter().filter(|r| tally.total.void(**r) > 0) {
+        say(format!("  {:>7} void: {}", tally.total.void(*r), r.words()))?;
+    }
+    Ok(())
+}
+
+fn share(c: &SoundingCounts, g: Grade) -> String {
+    let all = c.soundings.max(1) as f64;
+    format!("{:.1} %", 100.0 * c.of(g) as f64 / all)
+}
