@@ -35,6 +35,14 @@ pub enum Error {
         /// Why.
         source: std::io::Error,
     },
+    /// An output file.
+    #[error("cannot write {}: {source}; nothing else was changed", path.display())]
+    Output {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
     /// SQLite.
     #[error("the store {}: {source}; {}", path.display(), next_step(source))]
     Sqlite {

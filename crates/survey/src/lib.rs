@@ -8,6 +8,7 @@ mod ground;
 mod home;
 mod import;
 mod invite;
+mod parcel;
 mod query;
 mod store;
 
@@ -18,6 +19,7 @@ pub use ground::Ground;
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
+pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
 pub use query::Computed;
 /// What answers are made of.
 pub use leadline_reduce::{Conditions, Counts as SoundingCounts, Reduced, StageHow, StageUsed, Tally};
