@@ -24,7 +24,7 @@ fn main() {
 
 fn one(dir: &Path, n: u64) {
     let log = dir.join(format!("{n}.nmea"));
-    let bytes = leadline_demo_data::synthetic_bytes(7, n);
+    let bytes = leadline_demo_data::synthetic_bytes(7, n as usize);
     std::fs::write(&log, &bytes).expect("written");
     let mb = bytes.len() as f64 / 1e6;
     let mut parse: Vec<f64> = (0..3).map(|_| nmea_only(&bytes)).collect();

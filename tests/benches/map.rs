@@ -15,7 +15,7 @@ fn main() {
     println!("|---|---|---|---|---|---|---|---|");
     for n in [30_000, 300_000, 1_000_000].into_iter().chain(largest.filter(|n| *n > 1_000_000)) {
         let log = dir.path().join("log.nmea");
-        std::fs::write(&log, leadline_demo_data::synthetic_bytes(7, n)).expect("written");
+        std::fs::write(&log, leadline_demo_data::synthetic_bytes(7, n as usize)).expect("written");
         let home = Home::open(Some(&dir.path().join(format!("home-{n}")))).expect("a home");
         let text = |s: &str| Text::new(s).expect("short");
         let now = UtcMillis(1_800_000_000_000);

@@ -1,0 +1,97 @@
+//! What a meeting moves: against the packed missing strips, and with nothing to give, at growing sizes. Two real
+//! stores; the meeting's frames are carried in memory, so the bytes are exact and the time is the store's.
+//!
+//! `cargo bench --bench meeting` (add `-- 3000000` for the largest size).
+
+use leadline_model::{Text, UtcMillis};
+use leadline_survey::{Home, ImportRequest, INVITE_MILLIS, SurveyDesk, found_survey, import_file, invite, join};
+use leadline_sync::{Binding, Desk, Input, Meeting, Output, Summary};
+use std::path::Path;
+use std::time::Instant;
+
+const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
+
+fn main() {
+    let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
+    let dir = tempfile::tempdir().expect("a folder");
+    println!("| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |");
+    println!("|---|---|---|---|---|---|---|---|---|---|---|");
+    for n in [30_000, 300_000, 1_000_000].into_iter().chain(largest.filter(|n| *n > 1_000_000)) {
+        one(dir.path(), n);
+    }
+}
+
+fn text(s: &str) -> Text {
+    Text::new(s).expect("short")
+}
+
+fn one(dir: &Path, n: u64) {
+    let at = |name: &str| dir.join(format!("{name}-{n}"));
+    let log = at("log.nmea");
+    std::fs::write(&log, leadline_demo_data::synthetic_bytes(7, n as usize)).expect("written");
+    let (a, b) = (Home::open(Some(&at("a"))).expect("a home"), Home::open(Some(&at("b"))).expect("a home"));
+    let id = found_survey(&a, &text("Bench"), &text("datum"), NOW).expect("founded");
+    let mut store = a.store(&id).expect("a store");
+    let request = ImportRequest { boat: text("Bench boat"), draft_mm: None, sound_speed_mm_s: None, temp_centi: None, date: None, now: NOW };
+    import_file(&a, &mut store, &log, &request, &mut |_| {}).expect("imported");
+    std::fs::remove_file(&log).expect("removed");
+    let made = invite(&a, &mut store, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
+    join(&b, &made, NOW).expect("joined");
+    let strips: u64 = store.strip_digests().expect("read").iter().map(|d| store.packed_strip(d).expect("read").expect("held").len() as u64).sum();
+    let counts = store.counts().expect("counted");
+    let (desk_a, desk_b) = (SurveyDesk::new(&a, id).expect("a desk"), SurveyDesk::new(&b, id).expect("a desk"));
+    let t = Instant::now();
+    let (sa, sb) = meet(&desk_a, &desk_b);
+    let s = t.elapsed().as_secs_f64();
+    assert!(sa.same_entries && u64::from(sb.strips_new) == counts.strips, "{sb:?}");
+    let moved = sa.bytes_sent + sb.bytes_sent;
+    let entries = counts.entries + 1;
+    let (again, _) = meet(&desk_a, &desk_b);
+    assert!(again.was_equal);
+    println!(
+        "| {n} | {entries} | {} | {strips} | {moved} | {:.0} | {:.3} | {s:.2} | {:.1} | {} | {} |",
+        counts.strips,
+        (moved as f64 - strips as f64) / entries as f64,
+        moved as f64 / (1.05 * strips as f64 + 400.0 * entries as f64),
+        moved as f64 / 1e6 / s,
+        again.bytes_sent + again.bytes_received,
+        again.round_trips
+    );
+}
+
+/// Drives two meetings against each other until both have ended.
+fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
+    let end = |mine: &str, theirs: &str| Binding { mine: mine.into(), theirs: theirs.into() };
+    let begin = |desk: &SurveyDesk, binding| {
+        let (config, holdings) = desk.open(binding).expect("opened");
+        Meeting::new(config, holdings, 0)
+    };
+    let (mut ma, mut mb) = (begin(a, end("a", "b")), begin(b, end("b", "a")));
+    let (mut ended_a, mut ended_b) = (None, None);
+    let mut clock = 0;
+    while ended_a.is_none() || ended_b.is_none() {
+        let moved = turn(&mut ma, a, &mut mb, &mut ended_a) | turn(&mut mb, b, &mut ma, &mut ended_b);
+        if !moved && (ended_a.is_none() || ended_b.is_none()) {
+            // Nothing moves: time passes, so that a group that is not full gets stored.
+            clock += 250;
+            ma.handle(Input::Tick(clock));
+            mb.handle(Input::Tick(clock));
+        }
+    }
+    (ended_a.expect("ended"), ended_b.expect("ended"))
+}
+
+fn turn(m: &mut Meeting, desk: &SurveyDesk, other: &mut Meeting, ended: &mut Option<Summary>) -> bool {
+    let mut moved = false;
+    while let Some(output) = m.poll() {
+        moved = true;
+        match output {
+            Output::Send(bytes) => other.handle(Input::Frame(bytes)),
+            Output::Ask(lane, question) => m.handle(Input::Answer(lane, desk.answer(question))),
+            Output::Finished(s) => *ended = Some(*s),
+            Output::Failed(f) => panic!("{f}"),
+            _ => panic!("an output this bench does not know"),
+        }
+    }
+    moved
+}
