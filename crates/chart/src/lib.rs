@@ -1,1 +1,44 @@
-//! Not written yet.
+//! Cells to surfaces, contours, depth areas, chart pictures and exports.
+//!
+//! Everything here is a pure function: cells come in as values, bytes go out into a `String`, a `Vec` or any
+//! `io::Write`; the same cells in any order give the same bytes on every machine. It knows no file, no clock
+//! and no survey store, and it reduces and grades nothing: cells arrive on the survey's sounding datum.
+//!
+//! [`Surface`] is the entry point: a triangulation of the cells, blank where soundings are too far apart, with
+//! the *best* depths (and their uncertainty) and the *safe* ones that contours are drawn from. [`Levels`]
+//! chooses contour levels, [`chart_svg`] and [`chart_png`] draw, the `*_geojson` and [`cells_csv`] functions
+//! export.
+//!
+//! ```
+//! use leadline_chart::{Surface, SurfaceSettings};
+//! let nothing = Surface::new(&[], &SurfaceSettings::default());
+//! assert!(nothing.blank_reason().is_some());
+//! ```
+
+mod contour;
+mod csv;
+mod error;
+mod geojson;
+mod info;
+mod levels;
+mod locate;
+mod mesh;
+mod nodes;
+mod palette;
+mod picture;
+mod png;
+mod spread;
+mod surface;
+mod units;
+
+pub use contour::{Contour, ContourLine, DepthArea};
+pub use csv::cells_csv;
+pub use error::{BlankReason, ChartError};
+pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
+pub use info::{ChartInfo, Touch};
+pub use levels::{Levels, MAX_LEVELS};
+pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
+pub use picture::chart_svg;
+pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
+pub use surface::{Basis, Estimate, Surface, SurfaceSettings};
+pub use units::Units;

@@ -1,0 +1,89 @@
+//! Cells in canonical order with their place in a flat frame: what every other part works on.
+
+use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis, scale_factors};
+
+/// One cell, ready for geometry.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Node {
+    pub(crate) id: CellId,
+    pub(crate) at: GridPos,
+    /// Metres east and north of the frame's origin.
+    pub(crate) xy: [f64; 2],
+    pub(crate) best_m: f64,
+    pub(crate) safe_m: f64,
+    pub(crate) tvu95_m: f64,
+    pub(crate) grade: Grade,
+    pub(crate) disputed: bool,
+    pub(crate) soundings: u32,
+    pub(crate) main_pass: u32,
+    pub(crate) newest: UtcMillis,
+}
+
+/// The chartable cells: void ones and depths that are no number left out, sorted by cell, one per place.
+pub(crate) fn canonical(cells: &[Cell]) -> Vec<&Cell> {
+    let mut kept: Vec<&Cell> = cells.iter().filter(|c| c.grade != Grade::Void && chartable(c)).collect();
+    // The trailing keys only matter for input that repeats a cell; they make the choice independent of order.
+    kept.sort_by(|a, b| {
+        (a.id, a.at).cmp(&(b.id, b.at)).then(a.depth_m.total_cmp(&b.depth_m)).then(a.newest.cmp(&b.newest))
+    });
+    kept.dedup_by(|b, a| a.id == b.id);
+    kept
+}
+
+/// Deepest place of any ocean is under 12 km; beyond that it is no depth.
+fn chartable(c: &Cell) -> bool {
+    let depth = |d: f64| d.is_finite() && d.abs() < 12_000.0;
+    depth(c.depth_m) && depth(c.shoalest_m) && c.tvu95_m.is_finite() && c.tvu95_m >= 0.0
+}
+
+/// Nodes of canonical cells, and the frame about the survey's middle.
+pub(crate) fn place(cells: &[&Cell]) -> (LocalFrame, Vec<Node>) {
+    let frame = LocalFrame::new(middle(cells));
+    let nodes = cells.iter().map(|c| node(c, &frame)).collect();
+    (frame, nodes)
+}
+
+fn node(c: &Cell, frame: &LocalFrame) -> Node {
+    let (east, north) = frame.metres(c.at);
+    // S-44 Ed 6.1.0 Annex D: a shoaler accepted sounding beyond the uncertainty must not be smoothed away.
+    let safe_m = if c.depth_m - c.shoalest_m > c.tvu95_m { c.shoalest_m } else { c.depth_m };
+    Node {
+        id: c.id,
+        at: c.at,
+        xy: [east, north],
+        best_m: c.depth_m,
+        safe_m,
+        tvu95_m: c.tvu95_m,
+        grade: c.grade,
+        disputed: c.disputed,
+        soundings: c.soundings,
+        main_pass: c.main_pass,
+        newest: c.newest,
+    }
+}
+
+/// Middle of the bounding box, measured the short way round from the first cell.
+fn middle(cells: &[&Cell]) -> GridPos {
+    let Some(first) = cells.first() else {
+        return CellId { x: 1 << 22, y: 1 << 22 }.middle();
+    };
+    let (mut x, mut y) = ((0i64, 0i64), (i64::MAX, i64::MIN));
+    for c in cells {
+        // 31-bit difference folded into −2^30 … 2^30.
+        let dx = (i64::from(c.at.x()) - i64::from(first.at.x()) + (1 << 30)).rem_euclid(1 << 31) - (1 << 30);
+        let at_y = i64::from(c.at.y());
+        x = (x.0.min(dx), x.1.max(dx));
+        y = (y.0.min(at_y), y.1.max(at_y));
+    }
+    let mid_x = (i64::from(first.at.x()) + (x.0 + x.1) / 2).rem_euclid(1 << 31) as u32;
+    GridPos::new(mid_x, ((y.0 + y.1) / 2) as u32).unwrap_or(first.at)
+}
+
+/// True metres per frame metre at each node: 1 near the origin, different far north or south of it.
+///
+/// The frame keeps the scale of its origin, so lengths in a water far away need this factor.
+pub(crate) fn local_scale(frame: &LocalFrame, nodes: &[Node]) -> Option<Vec<f64>> {
+    let far = nodes.iter().any(|n| n.xy[1].abs() > 20_000.0);
+    let at_origin = scale_factors(frame.origin().lonlat().lat).0;
+    far.then(|| nodes.iter().map(|n| scale_factors(n.at.lonlat().lat).0 / at_origin).collect())
+}

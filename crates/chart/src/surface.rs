@@ -1,0 +1,240 @@
+//! The surface between the cells: best depths with their uncertainty, and safe ones.
+
+use crate::contour::{areas, contours};
+use crate::locate::Locator;
+use crate::mesh::{Mesh, delaunay, distance, twice_area};
+use crate::nodes::{Node, canonical, local_scale, place};
+use crate::spread::{Spread, fall};
+use crate::{BlankReason, Contour, DepthArea, Levels, Units};
+use leadline_model::{Cell, Grade, GridPos, LocalFrame, UtcMillis};
+
+/// How a surface is made.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SurfaceSettings {
+    /// Triangles with a longer edge than this stay blank, metres (judgement: common line spacings of small
+    /// boats are 10 to 50 m).
+    pub max_gap_m: f64,
+}
+
+impl Default for SurfaceSettings {
+    fn default() -> Self {
+        Self { max_gap_m: 60.0 }
+    }
+}
+
+/// What an estimate stands on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// The cell itself has soundings.
+    Cell,
+    /// Interpolated between cells.
+    Surface,
+}
+
+impl Basis {
+    /// The word people and files read.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Cell => "cell",
+            Self::Surface => "surface",
+        }
+    }
+}
+
+/// A depth at a place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Estimate {
+    /// Best depth below the sounding datum, metres.
+    pub depth_m: f64,
+    /// Its total vertical uncertainty, 95 %, metres.
+    pub tvu95_m: f64,
+    /// The cell's grade, or between cells: the worst grade of the three used, and no better than the
+    /// uncertainty allows.
+    pub grade: Grade,
+    /// What it stands on.
+    pub basis: Basis,
+    /// Main passes of the cells used, ascending.
+    pub passes: Vec<u32>,
+}
+
+/// Triangulated cells in true metres about the survey's middle. Blank where soundings are farther apart than
+/// the largest gap.
+#[derive(Clone, Debug)]
+pub struct Surface {
+    settings: SurfaceSettings,
+    frame: LocalFrame,
+    /// In order of cell id.
+    nodes: Vec<Node>,
+    mesh: Mesh,
+    locator: Locator,
+    spread: Spread,
+    blank: Option<BlankReason>,
+}
+
+impl Surface {
+    /// Builds it. Void cells and depths that are no number are left out; never fails, see
+    /// [`Self::blank_reason`].
+    pub fn new(cells: &[Cell], settings: &SurfaceSettings) -> Self {
+        let (frame, nodes) = place(&canonical(cells));
+        let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
+        let none_at_all = all.is_empty();
+        keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
+        let mesh = Mesh::new(&nodes, &all);
+        let locator = Locator::new(&mesh.xy, &mesh.tri);
+        let spread = Spread::learn(&nodes, settings.max_gap_m);
+        let blank = match nodes.len() {
+            0 => Some(BlankReason::NoCells),
+            n @ 1..=2 => Some(BlankReason::TooFew(n)),
+            _ if none_at_all => Some(BlankReason::Collinear),
+            _ => all.is_empty().then_some(BlankReason::TooFarApart),
+        };
+        Self { settings: *settings, frame, nodes, mesh, locator, spread, blank }
+    }
+
+    /// Why there is no surface, if there is none. Cells can still be drawn and exported.
+    pub fn blank_reason(&self) -> Option<BlankReason> {
+        self.blank
+    }
+
+    /// The frame of all coordinates of contours and areas.
+    pub fn frame(&self) -> &LocalFrame {
+        &self.frame
+    }
+
+    /// The settings it was made with.
+    pub fn settings(&self) -> &SurfaceSettings {
+        &self.settings
+    }
+
+    /// Area covered, m² (scale of the survey's middle).
+    pub fn area_m2(&self) -> f64 {
+        self.mesh.area()
+    }
+
+    /// Number of charted cells.
+    pub fn n_cells(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Newest sounding of all cells: the date of everything made from them.
+    pub fn newest(&self) -> Option<UtcMillis> {
+        self.nodes.iter().map(|n| n.newest).max()
+    }
+
+    /// Shoalest and deepest safe depth below the sounding datum, metres.
+    pub fn safe_range_m(&self) -> Option<(f64, f64)> {
+        let depths = || self.nodes.iter().map(|n| n.safe_m);
+        depths().min_by(f64::total_cmp).zip(depths().max_by(f64::total_cmp))
+    }
+
+    /// Levels chosen for this survey at `stage_m`.
+    pub fn levels(&self, stage_m: f64, units: Units) -> Levels {
+        self.safe_range_m().map_or_else(Levels::default, |(lo, hi)| {
+            Levels::for_range(lo + stage_m, hi + stage_m, units)
+        })
+    }
+
+    /// Best depth at `at`: the cell's own, else linear in the triangle; `None` where blank.
+    ///
+    /// Between cells the uncertainty is the cells' own (taken as fully correlated: they share levels and
+    /// boats) and, squared and added, the interpolation error learned from this survey, which grows with the
+    /// distance to the nearest cell and with the fall of the bed.
+    pub fn depth_at(&self, at: GridPos) -> Option<Estimate> {
+        if let Ok(i) = self.nodes.binary_search_by_key(&at.cell(), |n| n.id) {
+            let n = &self.nodes[i];
+            return Some(Estimate {
+                depth_m: n.best_m,
+                tvu95_m: n.tvu95_m,
+                grade: n.grade,
+                basis: Basis::Cell,
+                passes: vec![n.main_pass],
+            });
+        }
+        self.between(at)
+    }
+
+    /// Safe depth below the sounding datum at `at`, metres; `None` where blank.
+    pub fn safe_depth_at(&self, at: GridPos) -> Option<f64> {
+        let (corner, place) = self.corner_nodes(at)?;
+        Some((0..3).map(|i| place.weight[i] * corner[i].safe_m).sum())
+    }
+
+    /// Contours of the safe surface at `stage_m`.
+    pub fn contours(&self, stage_m: f64, levels: &Levels) -> Vec<Contour> {
+        contours(&self.mesh, &self.charted(stage_m), levels.metres())
+    }
+
+    /// Depth areas of the safe surface at `stage_m`; together they tile the surface.
+    pub fn areas(&self, stage_m: f64, levels: &Levels) -> Vec<DepthArea> {
+        areas(&self.mesh, &self.charted(stage_m), levels.metres())
+    }
+
+    fn charted(&self, stage_m: f64) -> Vec<f64> {
+        self.field(|n| n.safe_m + stage_m)
+    }
+
+    /// A value per vertex of the mesh.
+    pub(crate) fn field(&self, value: impl Fn(&Node) -> f64) -> Vec<f64> {
+        self.mesh.node.iter().map(|n| value(&self.nodes[*n as usize])).collect()
+    }
+
+    pub(crate) fn mesh(&self) -> &Mesh {
+        &self.mesh
+    }
+
+    pub(crate) fn nodes(&self) -> &[Node] {
+        &self.nodes
+    }
+
+    fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], crate::locate::Place)> {
+        let (east, north) = self.frame.metres(at);
+        let place = self.locator.find(&self.mesh.xy, &self.mesh.tri, [east, north])?;
+        let corner = self.mesh.tri[place.tri as usize]
+            .map(|v| &self.nodes[self.mesh.node[v as usize] as usize]);
+        Some((corner, place))
+    }
+
+    fn between(&self, at: GridPos) -> Option<Estimate> {
+        let (corner, place) = self.corner_nodes(at)?;
+        let mean = |f: fn(&Node) -> f64| -> f64 { (0..3).map(|i| place.weight[i] * f(corner[i])).sum() };
+        let fall = fall(corner.map(|n| n.xy), corner.map(|n| n.best_m));
+        let (own, gap) = (mean(|n| n.tvu95_m), self.spread.at(place.nearest_m, fall));
+        let depth_m = mean(|n| n.best_m);
+        let tvu95_m = libm::sqrt(own * own + gap * gap);
+        let worst = corner.iter().map(|n| n.grade).max().unwrap_or(Grade::Loose);
+        let mut passes = corner.map(|n| n.main_pass).to_vec();
+        passes.sort_unstable();
+        passes.dedup();
+        let grade = worst.max(grade_for(tvu95_m, depth_m));
+        Some(Estimate { depth_m, tvu95_m, grade, basis: Basis::Surface, passes })
+    }
+}
+
+/// Best grade an uncertainty allows: √(a² + (b·d)²) of S-44 Ed 6.1.0 Table 1, Order 1b (0.5 m, 0.013) and
+/// Order 2 (1.0 m, 0.023).
+fn grade_for(tvu95_m: f64, depth_m: f64) -> Grade {
+    let within = |a: f64, b: f64| tvu95_m * tvu95_m <= a * a + (b * depth_m) * (b * depth_m);
+    if within(0.5, 0.013) {
+        Grade::Sure
+    } else if within(1.0, 0.023) {
+        Grade::Fair
+    } else {
+        Grade::Loose
+    }
+}
+
+/// Drops triangles with an edge over `max_gap_m` true metres, and those without area.
+fn keep_short(triangles: &mut Vec<[u32; 3]>, nodes: &[Node], frame: &LocalFrame, max_gap_m: f64) {
+    let scale = local_scale(frame, nodes);
+    let at = |v: u32| nodes[v as usize].xy;
+    let length = |a: u32, b: u32| {
+        let k = scale.as_ref().map_or(1.0, |s| (s[a as usize] + s[b as usize]) / 2.0);
+        distance(at(a), at(b)) * k
+    };
+    triangles.retain(|[a, b, c]| {
+        length(*a, *b) <= max_gap_m
+            && length(*b, *c) <= max_gap_m
+            && length(*c, *a) <= max_gap_m
+            && twice_area(at(*a), at(*b), at(*c)) > 0.0
+    });
+}
