@@ -1,7 +1,28 @@
-//! The meeting of two devices as a state machine without IO, and parcels.
+//! The meeting of two devices as a state machine without IO, and parcels: the same frames in one direction.
+//!
+//! A [`Meeting`] takes [`Input`]s (frames, time, answers of the desk) and gives [`Output`]s (frames to send,
+//! questions to the [`Desk`], the end). Entries and strips are opaque byte strings to it; what they mean, and whether
+//! they are genuine, is the desk's business. It opens no socket and no file, and reads no clock.
+//! docs/protocol.md tells the sequence in words and draws every byte.
 
+mod block;
 mod config;
 mod desk;
+mod frame;
+mod framing;
+mod meeting;
+mod outcome;
+mod parcel;
 
 pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, Wants};
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
+pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};
+pub use meeting::{
+    GROUP_BYTES, GROUP_MS, HELLO_MS, Input, Meeting, Output, PING_MS, REFUSED_MAX, ROUNDS_MAX, SILENCE_MS,
+    STALL_MS, WINDOW_BYTES, WINDOW_FRAMES,
+};
+pub use outcome::{Failure, Misconduct, RefusalCode, Summary};
+pub use parcel::{
+    PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelDamage, ParcelEnd, ParcelError, ParcelEvent,
+    ParcelHeader, ParcelHolds, ParcelReader, ParcelSeal, ParcelWriteError, ParcelWriter,
+};

@@ -1,0 +1,155 @@
+//! Giving: the peer's have-list → an offer and entries; the strips it wants.
+
+use super::{Meeting, WINDOW_BYTES, WINDOW_FRAMES};
+use crate::frame::{Frame, pack_entries};
+use crate::{Answer, DeskError, Failure, Lane, Misconduct, Output, Question, StripKey};
+use leadline_logbook::Have;
+use leadline_model::EntryId;
+use std::collections::VecDeque;
+
+/// Bytes of entries or strips asked of the desk for one frame, before packing.
+const BATCH_BYTES: usize = 256 << 10;
+/// Entries or strips asked of the desk at once.
+const BATCH_ITEMS: usize = 1024;
+/// Strips a peer may have asked for and not been sent.
+const WANTED_MAX: usize = 4 * super::take::WANT_PAGE;
+
+/// What is to be given and what is under way.
+#[derive(Debug, Default)]
+pub(super) struct Give {
+    asked: Option<Asked>,
+    have: Option<Have>,
+    ids: VecDeque<EntryId>,
+    /// The peer's have-list of this round has come.
+    listed: bool,
+    /// The offer of this round is out.
+    offered: bool,
+    wanted: VecDeque<StripKey>,
+    /// Sizes of the frames that are not acknowledged.
+    flight: VecDeque<usize>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Asked {
+    Missing,
+    Entries(usize),
+    Strips(usize),
+}
+
+impl Give {
+    pub(super) fn begin_round(&mut self) {
+        *self = Self::default();
+    }
+
+    /// Both know that the entries are the same.
+    pub(super) fn skip_entries(&mut self) {
+        self.listed = true;
+        self.offered = true;
+    }
+
+    pub(super) fn is_asking(&self) -> bool {
+        self.asked.is_some()
+    }
+
+    /// Whether everything offered and wanted is durable at the peer.
+    pub(super) fn is_settled(&self) -> bool {
+        self.offered
+            && self.asked.is_none()
+            && self.ids.is_empty()
+            && self.wanted.is_empty()
+            && self.flight.is_empty()
+    }
+
+    fn has_room(&self) -> bool {
+        self.flight.len() < WINDOW_FRAMES && self.flight.iter().sum::<usize>() < WINDOW_BYTES
+    }
+}
+
+impl Meeting {
+    pub(super) fn on_have(&mut self, have: Have) -> Result<(), Failure> {
+        if self.give.listed {
+            return Err(Failure::Peer(Misconduct::Order));
+        }
+        if !have.is_bounded(&self.cfg.limits) {
+            return Err(Failure::Peer(Misconduct::Have));
+        }
+        self.give.listed = true;
+        self.give.have = Some(have);
+        Ok(())
+    }
+
+    pub(super) fn on_ack(&mut self, frames: u32) -> Result<(), Failure> {
+        let frames = frames as usize;
+        if frames == 0 || frames > self.give.flight.len() {
+            return Err(Failure::Peer(Misconduct::Counts));
+        }
+        self.give.flight.drain(..frames);
+        Ok(())
+    }
+
+    pub(super) fn on_want(&mut self, keys: Vec<StripKey>) -> Result<(), Failure> {
+        // A peer asks once it has stored all entries of this round, and never after it is done.
+        let entries_out = self.give.offered && self.give.ids.is_empty();
+        if !entries_out || self.their_done.is_some() || self.peer.is_none_or(|p| p.quick) || keys.is_empty() {
+            return Err(Failure::Peer(Misconduct::Order));
+        }
+        if keys.len() + self.give.wanted.len() > WANTED_MAX {
+            return Err(Failure::Peer(Misconduct::Flood));
+        }
+        self.give.wanted.extend(keys);
+        Ok(())
+    }
+
+    pub(super) fn pump_give(&mut self) -> Result<(), Failure> {
+        if self.give.asked.is_some() || !self.give.has_room() {
+            return Ok(());
+        }
+        let (asked, question) = if let Some(have) = self.give.have.take() {
+            (Asked::Missing, Question::Missing(have))
+        } else if !self.give.ids.is_empty() {
+            let ids: Vec<_> = self.give.ids.iter().copied().take(BATCH_ITEMS).collect();
+            (Asked::Entries(ids.len()), Question::Entries { ids, max_bytes: BATCH_BYTES })
+        } else if !self.give.wanted.is_empty() {
+            let keys: Vec<_> = self.give.wanted.iter().copied().take(BATCH_ITEMS).collect();
+            (Asked::Strips(keys.len()), Question::Strips { keys, max_bytes: BATCH_BYTES })
+        } else {
+            return Ok(());
+        };
+        self.give.asked = Some(asked);
+        self.out.push_back(Output::Ask(Lane::Give, question));
+        Ok(())
+    }
+
+    pub(super) fn on_give_answer(&mut self, answer: Result<Answer, DeskError>) -> Result<(), Failure> {
+        self.moved = self.now;
+        let asked = self.give.asked.take().ok_or(Failure::Answer)?;
+        match (asked, answer?) {
+            (Asked::Missing, Answer::Missing(ids)) => {
+                self.give.ids = ids.into();
+                self.give.offered = true;
+                let count = u32::try_from(self.give.ids.len()).map_err(|_| Failure::Answer)?;
+                self.send(&Frame::Offer(count))
+            }
+            (Asked::Entries(asked), Answer::Items(items)) if (1..=asked).contains(&items.len()) => {
+                self.give.ids.drain(..items.len());
+                self.summary.entries_sent += items.len() as u32;
+                let items: Vec<_> = items.into_iter().map(Option::unwrap_or_default).collect();
+                let packed = pack_entries(items.iter().map(Vec::as_slice)).map_err(DeskError::new)?;
+                self.send_bulk(Frame::Entries(packed))
+            }
+            (Asked::Strips(asked), Answer::Items(items)) if (1..=asked).contains(&items.len()) => {
+                self.give.wanted.drain(..items.len());
+                self.summary.strips_sent += items.iter().flatten().count() as u32;
+                self.send_bulk(Frame::Strips(items.into_iter().map(Option::unwrap_or_default).collect()))
+            }
+            _ => Err(Failure::Answer),
+        }
+    }
+
+    fn send_bulk(&mut self, frame: Frame) -> Result<(), Failure> {
+        let before = self.summary.bytes_sent;
+        self.send(&frame)?;
+        self.give.flight.push_back((self.summary.bytes_sent - before) as usize);
+        Ok(())
+    }
+}
