@@ -1,1 +1,39 @@
-//! Not written yet.
+//! Bytes of instrument logs to legs of soundings and problems.
+//!
+//! Reading cannot fail, only complain: whatever the bytes are, the answer is legs (possibly none) and a
+//! [`Report`] in which every line is accounted for. Bytes are pushed in chunks of any size; the answer does not
+//! depend on where the chunks were cut. It reads NMEA 0183 logs and CSV or XYZ tables, told apart by content.
+//!
+//! What it is not: it opens no file, asks no clock, corrects no depth and judges no sounding. A depth is kept
+//! as the instrument gave it; draft, level, screening and grade come later.
+//!
+//! # Identity
+//! Legs are cut at whole ten minutes of UTC. Nothing older than about ten seconds of log time influences a
+//! sounding, except the date. So a live recording, the raw log of it imported later, a log cut short and two
+//! logs joined give the same whole legs. When the log's time returns to a window that was closed before (two
+//! copies of a log in one file, a clock set back) another [`Leg`] of that window follows: the caller merges
+//! legs of one window, sorts and drops identical soundings.
+//!
+//! ```
+//! use leadline_ingest::{Importer, Options};
+//! let mut importer = Importer::new(Options::default());
+//! let mut legs = Vec::new();
+//! importer.push(b"LON,LAT,DEPTH,TIME\n-119.372498,72.095873,108.9,2015-08-06T22:00:00.000Z\n", &mut legs);
+//! let report = importer.finish(&mut legs);
+//! assert_eq!((report.soundings, legs[0].soundings[0].depth_mm), (1, 108_900));
+//! ```
+
+mod account;
+mod csv;
+mod decimal;
+mod format;
+mod importer;
+mod legs;
+pub mod nmea;
+mod problem;
+
+pub use account::{Example, LineUses, Report};
+pub use format::Format;
+pub use importer::{Importer, MAX_LINE_BYTES, Options};
+pub use legs::Leg;
+pub use problem::Problem;

@@ -1,0 +1,9 @@
+//! CSV and XYZ tables: one sounding a row.
+
+mod columns;
+mod row;
+mod split;
+mod table;
+
+pub(crate) use row::CsvLog;
+pub(crate) use table::Table;

@@ -1,0 +1,121 @@
+//! What a file is, by its first 4 KiB.
+
+use crate::csv::Table;
+use crate::nmea::{frame, is_address};
+use std::fmt;
+
+/// Bytes looked at before anything is read.
+pub(crate) const SAMPLE_BYTES: usize = 4_096;
+
+/// What the content of a log is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Format {
+    /// Sentences of NMEA 0183.
+    Nmea0183,
+    /// A table of columns, one sounding a row.
+    Csv,
+    /// Nothing but blanks.
+    Empty,
+    /// Something this crate does not read.
+    Unknown,
+}
+
+impl Format {
+    /// A short name for files and programs.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Nmea0183 => "nmea-0183",
+            Self::Csv => "csv",
+            Self::Empty => "empty",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
+impl fmt::Display for Format {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.code())
+    }
+}
+
+/// What was found in a sample.
+pub(crate) enum Sniffed {
+    Nmea0183,
+    Csv(Box<Table>),
+    Empty,
+    /// With what it looks like.
+    Unknown(String),
+}
+
+/// Decides on a file's first bytes; `whole` if there are no more.
+pub(crate) fn sniff(sample: &[u8], whole: bool) -> Sniffed {
+    if let Some(kind) = known_magic(sample) {
+        return Sniffed::Unknown(kind.to_owned());
+    }
+    if sample.iter().all(u8::is_ascii_whitespace) && whole {
+        return Sniffed::Empty;
+    }
+    if is_nmea(sample, whole) {
+        return Sniffed::Nmea0183;
+    }
+    let printable = sample.iter().filter(|c| !matches!(c, 0..=8 | 14..=31 | 127..)).count();
+    if sample.contains(&0) || printable * 10 < sample.len() * 7 {
+        return Sniffed::Unknown("binary data".to_owned());
+    }
+    match Table::sniff(sample, whole) {
+        Ok(table) => Sniffed::Csv(Box::new(table)),
+        Err(why) => Sniffed::Unknown(why),
+    }
+}
+
+/// Whole lines of a sample, without blank ones.
+pub(crate) fn sample_lines(sample: &[u8], whole: bool) -> impl Iterator<Item = &[u8]> {
+    let end = match memchr::memrchr2(b'\n', b'\r', sample) {
+        Some(last) if !whole => last,
+        _ => sample.len(),
+    };
+    sample[..end].split(|c| matches!(c, b'\n' | b'\r')).map(<[u8]>::trim_ascii).filter(|l| !l.is_empty())
+}
+
+fn is_nmea(sample: &[u8], whole: bool) -> bool {
+    let (mut lines, mut remarks, mut unchecked) = (0, 0, 0);
+    for line in sample_lines(sample, whole) {
+        lines += 1;
+        remarks += usize::from(line.starts_with(b"#"));
+        match frame(line) {
+            Ok(f) if f.checked && (is_address(f.address) || f.address.starts_with(b"P")) => return true,
+            Ok(f) if is_address(f.address) => unchecked += 1,
+            _ => {}
+        }
+    }
+    unchecked > 0 && unchecked * 2 >= lines - remarks
+}
+
+fn known_magic(sample: &[u8]) -> Option<&'static str> {
+    const MAGIC: [(&[u8], &str); 17] = [
+        (b"\x89PNG", "a PNG picture"),
+        (b"\xff\xd8\xff", "a JPEG picture"),
+        (b"GIF8", "a GIF picture"),
+        (b"BM", "a BMP picture"),
+        (b"II*\0", "a TIFF picture"),
+        (b"MM\0*", "a TIFF picture"),
+        (b"RIFF", "a RIFF file (sound or picture)"),
+        (b"%PDF", "a PDF document"),
+        (b"PK\x03\x04", "a ZIP archive (or an office document): unpack it, or save the sheet as CSV"),
+        (b"\x1f\x8b", "a gzip archive: unpack it first"),
+        (b"\xfd7zXZ", "an xz archive: unpack it first"),
+        (b"\x28\xb5\x2f\xfd", "a zstd archive: unpack it first"),
+        (b"SQLite format 3", "an SQLite database"),
+        (b"\x7fELF", "a program"),
+        (b"\xff\xfe", "UTF-16 text: save it as UTF-8"),
+        (b"\xfe\xff", "UTF-16 text: save it as UTF-8"),
+        (b"<", "XML (GPX, KML or a web page): save the points as CSV with lon,lat,depth,time"),
+    ];
+    let starts = |m: &[u8]| match m {
+        // Two letters are too few for a text that may begin so.
+        b"BM" => sample.starts_with(m) && sample.get(..64).unwrap_or(sample).contains(&0),
+        _ => sample.starts_with(m),
+    };
+    MAGIC.into_iter().find(|(m, _)| starts(m)).map(|(_, kind)| kind)
+}

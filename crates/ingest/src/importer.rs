@@ -1,0 +1,186 @@
+//! Chunks of bytes to lines, and lines to the reader of their format.
+
+use crate::account::{Account, Label, Report, excerpt};
+use crate::csv::CsvLog;
+use crate::format::{SAMPLE_BYTES, Sniffed, sniff};
+use crate::nmea::NmeaLog;
+use crate::{Format, Leg, Problem};
+use leadline_model::{Sounding, UtcMillis};
+use memchr::memchr2;
+
+/// Longest line that is read, without its end.
+pub const MAX_LINE_BYTES: usize = 1_024;
+
+/// What the importer says of a log.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// When the log begins, for logs that do not say. With times but no date: the day is chosen so that the
+    /// first time is not before this. With no times at all (tables): one row a second from here on. Also used
+    /// where the log's own date cannot be true. Such soundings carry `Flags::ASSUMED_TIME`.
+    pub assumed_date: Option<UtcMillis>,
+}
+
+/// Reads one log, pushed in chunks of any size.
+pub struct Importer {
+    options: Options,
+    stage: Stage,
+    /// The sample, then an unfinished line.
+    carry: Vec<u8>,
+    /// A line ended in CR: an LF that follows belongs to it.
+    after_cr: bool,
+    bytes: u64,
+    lines: u64,
+}
+
+enum Stage {
+    Sniffing,
+    Nmea(Box<NmeaLog>),
+    Csv(Box<CsvLog>),
+    Other(Format, Box<Account>),
+}
+
+impl Importer {
+    /// Starts a log.
+    pub fn new(options: Options) -> Self {
+        Self { options, stage: Stage::Sniffing, carry: Vec::new(), after_cr: false, bytes: 0, lines: 0 }
+    }
+
+    /// Reads on; appends the legs that are complete.
+    pub fn push(&mut self, bytes: &[u8], legs: &mut Vec<Leg>) {
+        self.bytes += bytes.len() as u64;
+        let mut rest = bytes;
+        if matches!(self.stage, Stage::Sniffing) {
+            let wanted = SAMPLE_BYTES - self.carry.len();
+            let (sample, later) = rest.split_at(wanted.min(rest.len()));
+            self.carry.extend_from_slice(sample);
+            if self.carry.len() < SAMPLE_BYTES {
+                return;
+            }
+            self.decide(false);
+            rest = later;
+        }
+        self.feed(rest);
+        self.drain_into(legs);
+    }
+
+    /// Ends the log; appends the last legs.
+    pub fn finish(mut self, legs: &mut Vec<Leg>) -> Report {
+        if matches!(self.stage, Stage::Sniffing) {
+            self.decide(true);
+        }
+        let last = std::mem::take(&mut self.carry);
+        if !last.is_empty() {
+            self.line(&last, false);
+        }
+        let (bytes, lines) = (self.bytes, self.lines);
+        match &mut self.stage {
+            Stage::Nmea(log) => {
+                let soundings = log.finish();
+                log.sink.legs.drain_into(legs);
+                std::mem::take(&mut log.sink.account).into_report(Format::Nmea0183, bytes, lines, soundings)
+            }
+            Stage::Csv(log) => {
+                let soundings = log.legs.finish(&mut log.account);
+                log.legs.drain_into(legs);
+                std::mem::take(&mut log.account).into_report(Format::Csv, bytes, lines, soundings)
+            }
+            Stage::Other(format, account) => {
+                std::mem::take(&mut **account).into_report(*format, bytes, lines, 0)
+            }
+            Stage::Sniffing => Account::default().into_report(Format::Empty, bytes, lines, 0),
+        }
+    }
+
+    /// The soundings of the leg that is still growing, in arrival order and as far as they are settled.
+    pub fn open_soundings(&self) -> &[Sounding] {
+        match &self.stage {
+            Stage::Nmea(log) => log.sink.legs.open(),
+            Stage::Csv(log) => log.legs.open(),
+            _ => &[],
+        }
+    }
+
+    fn decide(&mut self, whole: bool) {
+        let sample = std::mem::take(&mut self.carry);
+        let text = sample.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&sample);
+        self.stage = match sniff(text, whole) {
+            Sniffed::Nmea0183 => Stage::Nmea(Box::new(NmeaLog::new(&self.options))),
+            Sniffed::Csv(table) => Stage::Csv(Box::new(CsvLog::new(*table, &self.options))),
+            Sniffed::Empty => Stage::Other(Format::Empty, Box::default()),
+            Sniffed::Unknown(reading) => {
+                Stage::Other(Format::Unknown, Box::new(Account::with_reading(reading)))
+            }
+        };
+        self.feed(text);
+    }
+
+    fn drain_into(&mut self, legs: &mut Vec<Leg>) {
+        match &mut self.stage {
+            Stage::Nmea(log) => log.sink.legs.drain_into(legs),
+            Stage::Csv(log) => log.legs.drain_into(legs),
+            _ => {}
+        }
+    }
+
+    fn feed(&mut self, mut rest: &[u8]) {
+        if self.after_cr && !rest.is_empty() {
+            self.after_cr = false;
+            rest = rest.strip_prefix(b"\n").unwrap_or(rest);
+        }
+        while let Some(end) = memchr2(b'\n', b'\r', rest) {
+            let (line, after) = (&rest[..end], &rest[end + 1..]);
+            if self.carry.is_empty() {
+                self.line(line, true);
+            } else {
+                self.keep(line);
+                let mut carried = std::mem::take(&mut self.carry);
+                self.line(&carried, true);
+                carried.clear();
+                self.carry = carried;
+            }
+            let cr = rest[end] == b'\r';
+            rest = if cr { after.strip_prefix(b"\n").unwrap_or(after) } else { after };
+            self.after_cr = cr && after.is_empty();
+        }
+        self.keep(rest);
+    }
+
+    /// Adds to the unfinished line, as far as the limit and one byte more.
+    fn keep(&mut self, part: &[u8]) {
+        let room = MAX_LINE_BYTES + 1 - self.carry.len().min(MAX_LINE_BYTES + 1);
+        self.carry.extend_from_slice(&part[..part.len().min(room)]);
+    }
+
+    fn line(&mut self, line: &[u8], whole: bool) {
+        self.lines += 1;
+        let number = self.lines;
+        // As much as an unfinished line keeps, so that chunks make no difference.
+        let line = line.get(..=MAX_LINE_BYTES).unwrap_or(line);
+        let label = match line.first() {
+            None => Some(Label::Blank),
+            Some(b'#') => Some(Label::Comment),
+            Some(c) if c.is_ascii_whitespace() && line.trim_ascii().is_empty() => Some(Label::Blank),
+            _ => None,
+        };
+        let too_long = line.len() > MAX_LINE_BYTES;
+        match &mut self.stage {
+            Stage::Nmea(log) => match label {
+                _ if too_long => log.refuse(number, line, Problem::TooLongLine),
+                Some(label) => log.sink.account.label(label, number, String::new),
+                None => log.line(number, line, whole),
+            },
+            Stage::Csv(log) => match label {
+                _ if too_long => {
+                    log.account.label(Label::Problem(Problem::TooLongLine), number, || excerpt(line))
+                }
+                Some(label) => log.account.label(label, number, String::new),
+                None => log.row(number, line),
+            },
+            Stage::Other(_, account) => match label {
+                Some(Label::Blank) => account.label(Label::Blank, number, String::new),
+                _ => account.unread(number),
+            },
+            Stage::Sniffing => {}
+        }
+    }
+}
