@@ -1,6 +1,6 @@
 //! Who a device is in a meeting, and the proofs that tie it to the channel.
 
-use leadline_logbook::{DeviceKey, Limits, SIGNATURE_BYTES, Signs, verify};
+use leadline_logbook::{DeviceKey, Domain, Limits, SIGNATURE_BYTES, Signs, verify};
 use leadline_model::{DeviceId, SurveyId, Text};
 
 /// One device's side of a meeting.
@@ -108,6 +108,11 @@ impl Binding {
 
 fn signature(bytes: &[u8]) -> Option<&[u8; SIGNATURE_BYTES]> {
     bytes.try_into().ok()
+}
+
+/// What both ends of a connection must know before any handshake completes: the Noise prologue of a survey's secret.
+pub fn prologue(secret: &[u8; 32]) -> [u8; 32] {
+    Domain::Prologue.digest(&[secret]).0
 }
 
 /// An invite shown to a peer.

@@ -14,7 +14,10 @@ mod meeting;
 mod outcome;
 mod parcel;
 
-pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, Wants};
+/// Part of this crate's interface.
+pub use leadline_logbook::{DeviceKey, Have, Limits};
+
+pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, Wants, prologue};
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
 pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};
 pub use meeting::{

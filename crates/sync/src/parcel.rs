@@ -68,8 +68,16 @@ pub struct ParcelSeal {
     pub index_at: u64,
     /// Digest of all bytes before this frame.
     pub digest: Digest,
-    /// The maker's signature of the digest.
+    /// The maker's signature of the fields above.
     pub(crate) signature: Vec<u8>,
+}
+
+impl ParcelSeal {
+    /// What is signed: the fields in their order, integers little-endian.
+    fn text(&self) -> Vec<u8> {
+        let numbers = [self.entries, self.strips, self.index_at].map(u64::to_le_bytes);
+        [numbers.as_flattened(), &self.digest.0].concat()
+    }
 }
 
 /// One frame of content, as the index lists it.

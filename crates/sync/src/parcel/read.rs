@@ -266,7 +266,7 @@ impl ParcelReader {
         let fits = |s: &ParcelSeal| {
             s.digest == self.hasher.finish()
                 && <&[u8; SIGNATURE_BYTES]>::try_from(s.signature.as_slice())
-                    .is_ok_and(|sig| verify(&maker, Signs::Parcel, &[&s.digest.0], sig))
+                    .is_ok_and(|sig| verify(&maker, Signs::Parcel, &[&s.text()], sig))
         };
         self.end.sealed = seal.filter(fits);
         match self.end.sealed {

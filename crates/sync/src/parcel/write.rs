@@ -92,8 +92,9 @@ impl<W: Write> ParcelWriter<W> {
         let index = encode(&self.index, self.limits.frame - 1).map_err(|_| ParcelWriteError::TooLarge)?;
         self.frame(kind::INDEX, &index)?;
         let digest = self.hasher.finish();
-        let signature = key.sign(Signs::Parcel, &[&digest.0]).to_vec();
-        let seal = ParcelSeal { entries: self.entries, strips: self.strips, index_at, digest, signature };
+        let (entries, strips) = (self.entries, self.strips);
+        let mut seal = ParcelSeal { entries, strips, index_at, digest, signature: Vec::new() };
+        seal.signature = key.sign(Signs::Parcel, &[&seal.text()]).to_vec();
         let body = encode(&seal, self.limits.frame - 1)?;
         self.frame(kind::SEAL, &body)?;
         self.out.flush()?;

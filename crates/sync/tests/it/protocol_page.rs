@@ -1,0 +1,1 @@
+//! The examples of docs/protocol.md.
