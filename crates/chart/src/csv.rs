@@ -6,8 +6,7 @@ use leadline_model::Cell;
 use std::io;
 
 /// Column names, in order.
-pub(crate) const HEADER: &str =
-    "lon,lat,depth_m,tvu95_m,grade,soundings,passes,devices,newest_utc,disputed";
+pub(crate) const HEADER: &str = "lon,lat,depth_m,tvu95_m,grade,soundings,passes,devices,newest_utc,disputed";
 
 /// Writes one row per charted cell in order of cell id: position of its soundings in degrees (7 decimals),
 /// best depth in metres at `stage_m` above the sounding datum (0 = the datum itself), positive down.

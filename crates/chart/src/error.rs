@@ -40,6 +40,8 @@ pub enum BlankReason {
     #[error("no surface: all soundings lie on one straight line; drive a second line beside it")]
     Collinear,
     /// No three neighbours are close enough together.
-    #[error("no surface: neighbouring soundings are more than the largest gap apart; drive lines closer together or allow a larger gap")]
+    #[error(
+        "no surface: neighbouring soundings are more than the largest gap apart; drive lines closer together or allow a larger gap"
+    )]
     TooFarApart,
 }

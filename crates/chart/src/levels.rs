@@ -72,7 +72,10 @@ mod tests {
     #[test]
     fn steps_are_one_two_five() {
         assert_eq!(Levels::for_range(0.4, 9.0, Units::Metres).metres(), [1., 2., 3., 4., 5., 6., 7., 8., 9.]);
-        assert_eq!(Levels::for_range(-0.3, 1.3, Units::Metres).metres(), [-0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.2]);
+        assert_eq!(
+            Levels::for_range(-0.3, 1.3, Units::Metres).metres(),
+            [-0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.2]
+        );
         assert_eq!(Levels::for_range(0.0, 40.0, Units::Metres).metres().first(), Some(&5.0));
         // 20 ft steps: 6.096 m (0.3048 m a foot, 1959 agreement).
         assert_eq!(Levels::for_range(0.0, 30.0, Units::Feet).metres().first(), Some(&6.096));

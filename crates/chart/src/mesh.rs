@@ -43,7 +43,8 @@ pub(crate) fn delaunay(points: &[[f64; 2]]) -> Vec<[u32; 3]> {
     // Two cells never share a place, but hostile input may; spade's stable load wants them distinct.
     let mut order: Vec<u32> = (0..points.len() as u32).collect();
     let at = |i: u32| points[i as usize];
-    order.sort_by(|a, b| at(*a)[0].total_cmp(&at(*b)[0]).then(at(*a)[1].total_cmp(&at(*b)[1])).then(a.cmp(b)));
+    order
+        .sort_by(|a, b| at(*a)[0].total_cmp(&at(*b)[0]).then(at(*a)[1].total_cmp(&at(*b)[1])).then(a.cmp(b)));
     order.dedup_by(|b, a| at(*a) == at(*b));
     let sites = order.iter().map(|i| Site { at: Point2::new(at(*i)[0], at(*i)[1]) }).collect();
     let Ok(all) = DelaunayTriangulation::<Site>::bulk_load_stable(sites) else {

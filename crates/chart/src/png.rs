@@ -27,8 +27,8 @@ pub fn chart_png(svg: &str, long_side_px: u32) -> Result<Vec<u8>, ChartError> {
     let size = tree.size();
     let scale = long_side_px as f32 / size.width().max(size.height());
     let px = |v: f32| ((v * scale).round() as u32).clamp(1, MAX_LONG_SIDE_PX);
-    let mut map = Pixmap::new(px(size.width()), px(size.height()))
-        .ok_or(ChartError::PictureSize(long_side_px))?;
+    let mut map =
+        Pixmap::new(px(size.width()), px(size.height())).ok_or(ChartError::PictureSize(long_side_px))?;
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut map.as_mut());
     map.encode_png().map_err(|e| ChartError::Png(e.to_string()))
 }

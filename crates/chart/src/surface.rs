@@ -7,6 +7,7 @@ use crate::nodes::{Node, canonical, local_scale, place};
 use crate::spread::{Spread, fall};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
 use leadline_model::{Cell, Grade, GridPos, LocalFrame, UtcMillis};
+use std::collections::BTreeMap;
 
 /// How a surface is made.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,19 +77,40 @@ impl Surface {
     /// [`Self::blank_reason`].
     pub fn new(cells: &[Cell], settings: &SurfaceSettings) -> Self {
         let (frame, nodes) = place(&canonical(cells));
+        let spread = Spread::learn(&nodes, settings.max_gap_m);
+        Self::from_nodes(frame, nodes, *settings, spread)
+    }
+
+    fn from_nodes(frame: LocalFrame, nodes: Vec<Node>, settings: SurfaceSettings, spread: Spread) -> Self {
         let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
         let none_at_all = all.is_empty();
         keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
         let mesh = Mesh::new(&nodes, &all);
         let locator = Locator::new(&mesh.xy, &mesh.tri);
-        let spread = Spread::learn(&nodes, settings.max_gap_m);
         let blank = match nodes.len() {
             0 => Some(BlankReason::NoCells),
             n @ 1..=2 => Some(BlankReason::TooFew(n)),
             _ if none_at_all => Some(BlankReason::Collinear),
             _ => all.is_empty().then_some(BlankReason::TooFarApart),
         };
-        Self { settings: *settings, frame, nodes, mesh, locator, spread, blank }
+        Self { settings, frame, nodes, mesh, locator, spread, blank }
+    }
+
+    /// The same water from only the cell with the shoalest safe depth of every square of `square_m`.
+    pub(crate) fn thinned(&self, square_m: f64) -> Self {
+        let mut kept: BTreeMap<[i64; 2], Node> = BTreeMap::new();
+        for n in &self.nodes {
+            let key = n.xy.map(|v| libm::floor(v / square_m) as i64);
+            let shoalest = kept.entry(key).or_insert(*n);
+            if n.safe_m < shoalest.safe_m {
+                *shoalest = *n;
+            }
+        }
+        let mut nodes: Vec<Node> = kept.into_values().collect();
+        nodes.sort_by_key(|n| n.id);
+        // Neighbours of thinned cells may be up to two squares' diagonals farther apart.
+        let settings = SurfaceSettings { max_gap_m: self.settings.max_gap_m + 2.0 * square_m };
+        Self::from_nodes(self.frame, nodes, settings, self.spread.clone())
     }
 
     /// Why there is no surface, if there is none. Cells can still be drawn and exported.
@@ -129,9 +151,8 @@ impl Surface {
 
     /// Levels chosen for this survey at `stage_m`.
     pub fn levels(&self, stage_m: f64, units: Units) -> Levels {
-        self.safe_range_m().map_or_else(Levels::default, |(lo, hi)| {
-            Levels::for_range(lo + stage_m, hi + stage_m, units)
-        })
+        self.safe_range_m()
+            .map_or_else(Levels::default, |(lo, hi)| Levels::for_range(lo + stage_m, hi + stage_m, units))
     }
 
     /// Best depth at `at`: the cell's own, else linear in the triangle; `None` where blank.
@@ -189,8 +210,8 @@ impl Surface {
     fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], crate::locate::Place)> {
         let (east, north) = self.frame.metres(at);
         let place = self.locator.find(&self.mesh.xy, &self.mesh.tri, [east, north])?;
-        let corner = self.mesh.tri[place.tri as usize]
-            .map(|v| &self.nodes[self.mesh.node[v as usize] as usize]);
+        let corner =
+            self.mesh.tri[place.tri as usize].map(|v| &self.nodes[self.mesh.node[v as usize] as usize]);
         Some((corner, place))
     }
 

@@ -48,7 +48,8 @@ impl<'a> Degrees<'a> {
     pub(super) fn polygon(&self, polygon: &Polygon<f64>) -> Vec<String> {
         let outer = self.places(polygon.exterior());
         let holes: Vec<Vec<Place>> = polygon.interiors().iter().map(|h| self.places(h)).collect();
-        let (Some(west), Some(east)) = (outer.iter().map(|p| p.0).min(), outer.iter().map(|p| p.0).max()) else {
+        let (Some(west), Some(east)) = (outer.iter().map(|p| p.0).min(), outer.iter().map(|p| p.0).max())
+        else {
             return Vec::new();
         };
         let mut out = Vec::new();
@@ -124,9 +125,8 @@ fn tidy(mut ring: Vec<Place>) -> Option<Vec<Place>> {
 }
 
 fn twice_area(ring: &[Place]) -> i128 {
-    let cross = |w: &[Place]| {
-        i128::from(w[0].0) * i128::from(w[1].1) - i128::from(w[1].0) * i128::from(w[0].1)
-    };
+    let cross =
+        |w: &[Place]| i128::from(w[0].0) * i128::from(w[1].1) - i128::from(w[1].0) * i128::from(w[0].1);
     ring.windows(2).map(cross).sum()
 }
 

@@ -1,0 +1,46 @@
+//! Who sounded what: the passes in small, one line style a boat.
+
+use super::layout::{Extent, Rect, View};
+use super::svg::{Svg, path_data};
+use crate::ChartInfo;
+use crate::mesh::distance;
+use crate::nodes::Node;
+use crate::palette::{Colour, INK};
+use std::collections::BTreeMap;
+
+/// Shades and dashes, told apart without hue. Boats beyond the last share it.
+const STYLES: [(Colour, &str, f64); 5] = [
+    (INK, "", 1.0),
+    (Colour(88, 98, 110), "7 4", 1.6),
+    (INK, "1.5 3.5", 1.8),
+    (Colour(130, 138, 148), "", 2.6),
+    (INK, "9 3 2 3", 1.2),
+];
+/// Boats with a style and a row of their own.
+pub(super) const MOST_BOATS: usize = 8;
+/// A track is broken where its cells are farther apart, metres.
+const BREAK_M: f64 = 40.0;
+
+/// Stroke attributes of boat `i`.
+pub(super) fn style(i: usize) -> String {
+    let (colour, dash, width) = STYLES[i.min(STYLES.len() - 1)];
+    let dash = if dash.is_empty() { String::new() } else { format!(" stroke-dasharray=\"{dash}\"") };
+    format!("fill=\"none\" stroke=\"{colour}\" stroke-width=\"{width}\" stroke-linejoin=\"round\"{dash}")
+}
+
+/// Draws the tracks into `rect`: the cells of each pass in order of their newest sounding.
+pub(super) fn tracks(out: &mut Svg, rect: &Rect, nodes: &[Node], info: &ChartInfo) {
+    let view = View::fit(&Extent::of(nodes), rect);
+    let boats = info.boats();
+    let mut passes: BTreeMap<u32, Vec<&Node>> = BTreeMap::new();
+    for n in nodes {
+        passes.entry(n.main_pass).or_default().push(n);
+    }
+    for (pass, mut cells) in passes {
+        cells.sort_by_key(|n| (n.newest, n.id));
+        let runs = cells.chunk_by(|a, b| distance(a.xy, b.xy) <= BREAK_M);
+        let d: String = runs.map(|r| path_data(r.iter().map(|n| view.px(n.xy)), false, 1.2)).collect();
+        let boat = info.boat_of(pass, &boats).unwrap_or(STYLES.len() - 1);
+        out.path(&d, &style(boat));
+    }
+}
