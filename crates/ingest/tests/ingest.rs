@@ -1,0 +1,12 @@
+//! Whole logs in, legs and reports out.
+
+#[path = "ingest/common.rs"]
+mod common;
+#[path = "ingest/golden.rs"]
+mod golden;
+#[path = "ingest/identity.rs"]
+mod identity;
+#[path = "ingest/tables.rs"]
+mod tables;
+#[path = "ingest/time.rs"]
+mod time;
