@@ -1,0 +1,174 @@
+//! From single soundings to cells: order, first rough depths, slopes, uncertainties, visits, combination.
+
+mod combine;
+mod visit;
+
+use crate::budget::{ONE_DIMENSION_95, beam_error, half_beam_tan};
+use crate::fix::circle95;
+use crate::limits::grade_within;
+use crate::passes::SetTable;
+use crate::robust::median;
+use crate::slope::{self, Rough, Slope};
+use crate::work::Work;
+use crate::{Defaults, Settings};
+use leadline_model::{Cell, CellId, Grade, Pass, ReducedSounding};
+use std::collections::BTreeMap;
+
+/// What the map consists of.
+pub(crate) struct Mapped {
+    pub(crate) soundings: Vec<ReducedSounding>,
+    pub(crate) cells: Vec<Cell>,
+    pub(crate) slopes: Vec<f32>,
+}
+
+/// Cells in the order of the tiles' quadkeys, then row and column.
+pub(crate) fn cell_key(id: CellId) -> u64 {
+    let tile = id.tile();
+    let (column, row) = id.in_tile();
+    let morton = spread(tile.x()) | spread(tile.y()) << 1;
+    morton << 16 | u64::from(row) << 8 | u64::from(column)
+}
+
+/// The low 16 bits with a zero between each two.
+fn spread(v: u32) -> u64 {
+    let mut x = u64::from(v & 0xffff);
+    x = (x | x << 8) & 0x00ff_00ff;
+    x = (x | x << 4) & 0x0f0f_0f0f;
+    x = (x | x << 2) & 0x3333_3333;
+    (x | x << 1) & 0x5555_5555
+}
+
+/// Soundings by cell; those of one cell by pass, then time, because `work` is in that order.
+pub(crate) fn order(work: &[Work]) -> Vec<(u64, u32)> {
+    let mut order: Vec<(u64, u32)> = (0u32..).zip(work).map(|(i, w)| (cell_key(w.at.cell()), i)).collect();
+    order.sort_unstable();
+    order
+}
+
+pub(crate) fn map(
+    work: &[Work],
+    order: &[(u64, u32)],
+    passes: &[Pass],
+    sets: &SetTable,
+    settings: &Settings,
+) -> Mapped {
+    let groups = || order.chunk_by(|a, b| a.0 == b.0);
+    let mut scratch = Vec::new();
+    let rough: Vec<Rough> = groups().filter_map(|g| rough(work, g, &mut scratch)).collect();
+    let slopes = slope::fit(&rough, &settings.defaults);
+    let combiner = combine::Combiner::new(boat_numbers(passes), sets, &settings.defaults);
+    let mut fitted = rough.iter().zip(&slopes).peekable();
+    let mut mapped =
+        Mapped { soundings: Vec::with_capacity(work.len()), cells: Vec::new(), slopes: Vec::new() };
+    let half_beam = half_beam_tan(&settings.defaults);
+    for group in groups() {
+        let key = group.first().map(|g| g.0);
+        let own = fitted.next_if(|(r, _)| Some(cell_key(r.id)) == key);
+        let slope = own.map_or_else(|| Slope::unknown(&settings.defaults), |(_, s)| *s);
+        mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, half_beam)));
+        if let Some((rough, slope)) = own {
+            let open: Vec<&Work> = members(work, group).filter(|w| w.void.is_none()).collect();
+            if let Some(cell) = combiner.cell(rough.id, &open, slope) {
+                mapped.cells.push(cell);
+                mapped.slopes.push(slope.size() as f32);
+            }
+        }
+    }
+    mapped
+}
+
+fn members<'a>(work: &'a [Work], group: &'a [(u64, u32)]) -> impl Iterator<Item = &'a Work> {
+    group.iter().filter_map(|(_, i)| work.get(*i as usize))
+}
+
+/// Passes of one boat share a number.
+fn boat_numbers(passes: &[Pass]) -> Vec<u32> {
+    let mut numbers = BTreeMap::new();
+    let boats = passes.iter().map(|p| &p.boat);
+    boats
+        .map(|b| {
+            let next = numbers.len() as u32;
+            *numbers.entry(b).or_insert(next)
+        })
+        .collect()
+}
+
+/// Median of the medians of the passes: good enough to see the slope of the bed.
+fn rough(work: &[Work], group: &[(u64, u32)], scratch: &mut Vec<f64>) -> Option<Rough> {
+    let anchored = members(work, group).any(|w| w.void.is_none() && w.anchored);
+    let used = |w: &&Work| w.void.is_none() && (w.anchored || !anchored);
+    let (mut east, mut south, mut n) = (0u64, 0u64, 0u64);
+    let mut medians = Vec::new();
+    let mut id = None;
+    for visit in group.chunk_by(|a, b| pass_of(work, a) == pass_of(work, b)) {
+        scratch.clear();
+        for w in members(work, visit).filter(used) {
+            id = Some(w.at.cell());
+            east += u64::from(w.at.x() & 0xff);
+            south += u64::from(w.at.y() & 0xff);
+            n += 1;
+            scratch.push(w.depth);
+        }
+        medians.extend(median(scratch));
+    }
+    let places = |sum: u64| sum as f64 / n as f64 + 0.5;
+    Some(Rough { id: id?, east: places(east), south: places(south), depth: median(&mut medians)?, anchored })
+}
+
+fn pass_of(work: &[Work], entry: &(u64, u32)) -> Option<u32> {
+    work.get(entry.1 as usize).map(|w| w.pass)
+}
+
+/// One sounding with the terms that grow with the slope.
+fn reduced(w: &Work, slope: &Slope, half_beam: f64) -> ReducedSounding {
+    let level = f64::from(w.random) + f64::from(w.visit) + f64::from(w.boat) + f64::from(w.day);
+    let sloped = (f64::from(w.axis) + f64::from(w.lag)) * slope.square();
+    let beam = beam_error(f64::from(w.range).max(0.0), slope.size(), half_beam);
+    let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * (level + sloped) + beam * beam).sqrt();
+    let thu95 = thu95(w);
+    let grade = match w.void {
+        Some(_) => Grade::Void,
+        None => grade_within(w.depth, tvu95, thu95).max(w.cap),
+    };
+    ReducedSounding {
+        time: w.time,
+        at: w.at,
+        depth_m: w.depth,
+        tvu95_m: tvu95,
+        thu95_m: thu95,
+        grade,
+        void: w.void,
+        pass: w.pass,
+    }
+}
+
+/// 95 % circle of the receiver and the way run during the unknown lag.
+pub(crate) fn thu95(w: &Work) -> f64 {
+    let circle = circle95(f64::from(w.axis).sqrt());
+    (circle * circle + ONE_DIMENSION_95 * ONE_DIMENSION_95 * f64::from(w.lag)).sqrt()
+}
+
+/// Uncertainty of the default beam on `slope`, 95 %, metres.
+pub(crate) fn beam95(range: f64, slope: &Slope, d: &Defaults) -> f64 {
+    beam_error(range.max(0.0), slope.size(), half_beam_tan(d))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use leadline_model::TileId;
+
+    #[test]
+    fn order_is_that_of_the_quadkeys() {
+        let mut tiles: Vec<TileId> = [(5, 9), (6, 9), (5, 10), (32_767, 0), (0, 32_767), (12, 12)]
+            .iter()
+            .filter_map(|&(x, y)| TileId::new(x, y).ok())
+            .collect();
+        let key = |t: &TileId| cell_key(CellId { x: t.x() << 8 | 3, y: t.y() << 8 | 7 });
+        tiles.sort_by_key(key);
+        let keys: Vec<String> = tiles.iter().map(|t| t.quadkey()).collect();
+        assert!(keys.is_sorted(), "{keys:?}");
+        let row = |x, y| cell_key(CellId { x, y });
+        assert!(row(1, 0) < row(0, 1) && row(0, 255) < row(256, 0));
+    }
+}

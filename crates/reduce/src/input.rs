@@ -1,0 +1,93 @@
+//! What reduction is given.
+
+use crate::Settings;
+use leadline_model::{LegId, Setup, Sounding, StageReading, Text, UtcMillis};
+
+/// One leg: the union of its strips.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LegInput {
+    /// Its id.
+    pub id: LegId,
+    /// The boat that measured.
+    pub boat: Text,
+    /// The devices that claim it.
+    pub devices: DeviceSet,
+    /// Its soundings, in any order.
+    pub soundings: Vec<Sounding>,
+}
+
+/// Everything reduction needs; nothing else decides the result.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Input {
+    /// All legs, in any order. A sounding of one boat that occurs in several legs counts once.
+    pub legs: Vec<LegInput>,
+    /// What people said about the boats.
+    pub setups: Vec<Setup>,
+    /// What people read off the gauges.
+    pub stages: Vec<StageReading>,
+    /// What people left out.
+    pub left_out: Vec<Exclusion>,
+    /// Thresholds and defaults of the survey.
+    pub settings: Settings,
+}
+
+/// A stretch of time of one boat that a person left out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Exclusion {
+    /// The boat.
+    pub boat: Text,
+    /// First moment left out.
+    pub from: UtcMillis,
+    /// First moment no longer left out.
+    pub to: UtcMillis,
+}
+
+/// A set of up to 256 devices (the survey's limit), each by the caller's number for it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct DeviceSet([u64; 4]);
+
+impl DeviceSet {
+    /// The set of device number `n`.
+    pub fn one(n: u8) -> Self {
+        Self::default().with(n)
+    }
+
+    /// This set and device number `n`.
+    #[must_use]
+    pub fn with(mut self, n: u8) -> Self {
+        if let Some(word) = self.0.get_mut(usize::from(n >> 6)) {
+            *word |= 1 << (n & 63);
+        }
+        self
+    }
+
+    /// All devices of both sets.
+    #[must_use]
+    pub fn union(mut self, other: Self) -> Self {
+        self.0.iter_mut().zip(other.0).for_each(|(a, b)| *a |= b);
+        self
+    }
+
+    /// Number of devices.
+    pub fn len(self) -> u32 {
+        self.0.iter().map(|w| w.count_ones()).sum()
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(self) -> bool {
+        self.len() == 0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sets_count_each_device_once() {
+        let set = DeviceSet::one(0).with(63).with(64).with(255).with(64);
+        assert_eq!(set.len(), 4);
+        assert_eq!(set.union(DeviceSet::one(64).with(65)).len(), 5);
+        assert!(DeviceSet::default().is_empty());
+    }
+}

@@ -1,0 +1,286 @@
+//! One pass after the other: from joined legs to screened, reduced soundings that still lack the bed's slope.
+
+use crate::budget::{Level, Measured, ONE_DIMENSION_95};
+use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
+use crate::fix::{axis_sigma, measured};
+use crate::passes::{Group, Joined, SetTable};
+use crate::screen::{self, Point};
+use crate::setups::{Said, Setups, said_at};
+use crate::work::Work;
+use crate::{Conditions, DeviceSet, Exclusion, Settings, StageHow, StageRecord};
+use leadline_model::{
+    Flags, Grade, GridPos, LocalFrame, Pass, Sounding, Text, TileId, UtcMillis, VoidReason,
+};
+
+/// What all passes stand on.
+pub(crate) struct Ground<'a> {
+    settings: &'a Settings,
+    setups: &'a Setups,
+    stages: &'a StageRecord,
+    left_out: &'a [Exclusion],
+    done: Prepared,
+}
+
+/// All passes, prepared.
+pub(crate) struct Prepared {
+    pub(crate) passes: Vec<Pass>,
+    pub(crate) work: Vec<Work>,
+    pub(crate) conditions: Vec<Conditions>,
+    pub(crate) sets: SetTable,
+    pub(crate) copies: u64,
+}
+
+impl<'a> Ground<'a> {
+    pub(crate) fn new(
+        settings: &'a Settings,
+        setups: &'a Setups,
+        stages: &'a StageRecord,
+        left_out: &'a [Exclusion],
+        sets: Vec<DeviceSet>,
+    ) -> Self {
+        let sets = SetTable::new(sets);
+        let done = Prepared { passes: Vec::new(), work: Vec::new(), conditions: Vec::new(), sets, copies: 0 };
+        Self { settings, setups, stages, left_out, done }
+    }
+
+    /// Adds one pass.
+    pub(crate) fn take(&mut self, group: Group) {
+        let boat = group.boat.clone();
+        let Joined { legs, mut soundings, copies } = group.join(&mut self.done.sets);
+        self.done.copies += copies;
+        let (Some(first), Some(last)) = (soundings.first().copied(), soundings.last().copied()) else {
+            return;
+        };
+        let line = self.setups.of(&boat);
+        if line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
+            shift_by_lag(&mut soundings, line, self.settings);
+        }
+        let mut points = self.points(&soundings, line, &boat);
+        screen::track(&mut points, self.settings);
+        let mut stage_unknown = 0;
+        self.done.work.reserve(soundings.len());
+        for ((s, set), p) in soundings.iter().zip(&points) {
+            let work = self.reduced(s, *set, p, line);
+            stage_unknown += u32::from(!work.anchored);
+            self.done.work.push(work);
+        }
+        self.done.conditions.push(self.conditions(&first.0, &last.0, stage_unknown, line));
+        let soundings = u32::try_from(soundings.len()).unwrap_or(u32::MAX);
+        self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
+    }
+
+    pub(crate) fn finish(self) -> Prepared {
+        self.done
+    }
+
+    fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
+        let out: Vec<&Exclusion> =
+            self.left_out.iter().filter(|x| x.boat == *boat && overlaps(x, soundings)).collect();
+        let mut ruler = Ruler::default();
+        let mut place = (0.0, 0.0, 0.0);
+        let mut points = Vec::with_capacity(soundings.len());
+        let mut before: Option<GridPos> = None;
+        for (s, _) in soundings {
+            if let Some(before) = before {
+                let (e, n) = ruler.metres(before, s.at);
+                place = (place.0 + e, place.1 + n, place.2 + (e * e + n * n).sqrt());
+            }
+            before = Some(s.at);
+            let range = below_surface(s, &said_at(line, s.time), &self.settings.defaults).range;
+            points.push(Point {
+                along: place.2,
+                east: place.0 as f32,
+                north: place.1 as f32,
+                void: gate(s, &out, self.settings),
+                ..Point::lone(s, range)
+            });
+        }
+        self.fill_speeds(&mut points);
+        points
+    }
+
+    /// The told speed, else that of the track; then the speed ceiling.
+    fn fill_speeds(&self, points: &mut [Point]) {
+        for i in 0..points.len() {
+            let Some(p) = points.get(i).copied() else { continue };
+            let speed = match p.told_speed {
+                Some(v) => v,
+                None if p.no_time => self.settings.defaults.speed as f32,
+                None => track_speed(points, i).unwrap_or(self.settings.defaults.speed as f32),
+            };
+            if let Some(p) = points.get_mut(i) {
+                p.speed = speed;
+                if p.void.is_none() && f64::from(speed) > self.settings.max_speed {
+                    p.void = Some(VoidReason::TooFast);
+                }
+            }
+        }
+    }
+
+    fn reduced(&self, s: &Sounding, devices: u16, p: &Point, line: &[(UtcMillis, Said)]) -> Work {
+        let said = said_at(line, s.time);
+        let below = below_surface(s, &said, &self.settings.defaults);
+        let stage = self.stages.find(s.time);
+        let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
+        let level = Level::of(&m, &self.settings.defaults);
+        let anchored = stage.how != StageHow::Unknown;
+        let lag = m.lag_s * m.speed;
+        Work {
+            time: s.time,
+            at: s.at,
+            depth: below.depth - stage.level,
+            random: variance(level.heave),
+            visit: variance(level.visit()),
+            boat: variance(level.boat()),
+            day: variance(level.stage),
+            axis: (m.axis_sigma * m.axis_sigma) as f32,
+            lag: variance(lag),
+            range: below.range as f32,
+            pass: u32::try_from(self.done.passes.len()).unwrap_or(u32::MAX),
+            devices,
+            cap: cap(s, &below, p, anchored, self.settings),
+            anchored,
+            void: p.void,
+        }
+    }
+
+    fn conditions(
+        &self,
+        first: &Sounding,
+        last: &Sounding,
+        stage_unknown: u32,
+        line: &[(UtcMillis, Said)],
+    ) -> Conditions {
+        let said = said_at(line, first.time);
+        let below = below_surface(first, &said, &self.settings.defaults);
+        Conditions {
+            stage: [self.stages.at(first.time), self.stages.at(last.time)],
+            stage_unknown,
+            draft: below.draft,
+            sound: below.sound,
+            lag_ms: said.lag_ms,
+        }
+    }
+}
+
+/// What the budget needs of one sounding.
+pub(crate) fn measured_of(
+    s: &Sounding,
+    below: &BelowSurface,
+    p: &Point,
+    said: &Said,
+    stage95: f64,
+    settings: &Settings,
+) -> Measured {
+    let d = &settings.defaults;
+    let lag = if said.lag_ms.is_some() { d.lag_typed_s } else { d.lag_unknown_s };
+    let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
+    Measured {
+        range: below.range.max(0.0),
+        scatter: f64::from(p.scatter),
+        speed: f64::from(p.speed),
+        axis_sigma: axis_sigma(s, d),
+        lag_s: lag + held,
+        sound_share: below.sound.uncertainty95_share,
+        draft: below.draft.uncertainty95_m,
+        reference: below.reference95,
+        stage: stage95,
+    }
+}
+
+fn variance(u95: f64) -> f32 {
+    let sigma = u95 / ONE_DIMENSION_95;
+    (sigma * sigma) as f32
+}
+
+fn overlaps(x: &Exclusion, soundings: &[(Sounding, u16)]) -> bool {
+    let (first, last) = (soundings.first(), soundings.last());
+    first.zip(last).is_some_and(|(a, b)| x.from <= b.0.time && a.0.time < x.to)
+}
+
+/// What decides on one sounding alone.
+fn gate(s: &Sounding, left_out: &[&Exclusion], settings: &Settings) -> Option<VoidReason> {
+    let hdop = s.hdop_centi.map_or(0.0, |h| f64::from(h) / 100.0);
+    let depth = f64::from(s.depth_mm) / 1000.0;
+    if left_out.iter().any(|x| x.from <= s.time && s.time < x.to) {
+        Some(VoidReason::LeftOut)
+    } else if !measured(s.fix) {
+        Some(VoidReason::NoFix)
+    } else if hdop > settings.max_hdop {
+        Some(VoidReason::PoorFix)
+    } else if !(settings.min_depth..=settings.max_depth).contains(&depth) {
+        Some(VoidReason::OutOfRange)
+    } else {
+        None
+    }
+}
+
+/// The best grade the rules allow, whatever the budget says.
+fn cap(s: &Sounding, below: &BelowSurface, p: &Point, anchored: bool, settings: &Settings) -> Grade {
+    let unknown = !anchored
+        || below.draft.source == DraftSource::Unknown
+        || below.sound.source == SoundSource::SounderUnknown;
+    let doubtful = s.flags.has(Flags::UNCHECKED) || s.flags.has(Flags::DISAGREES);
+    if unknown {
+        Grade::Loose
+    } else if doubtful || f64::from(p.speed) > settings.fair_speed {
+        Grade::Fair
+    } else {
+        Grade::Sure
+    }
+}
+
+/// Speed of the track over at least 4 s around point `i`, m/s, where it has neighbours.
+fn track_speed(points: &[Point], i: usize) -> Option<f32> {
+    const HALF_MS: i64 = 2_000;
+    const LONGEST_MS: i64 = 30_000;
+    let here = points.get(i)?;
+    let far = |p: &&Point| p.time.saturating_sub(here.time).saturating_abs() >= HALF_MS;
+    let a = points.get(..i)?.iter().rev().take(64).find(far).unwrap_or(here);
+    let b = points.get(i..)?.iter().take(64).find(far).unwrap_or(here);
+    let ms = b.time.saturating_sub(a.time);
+    (HALF_MS..=LONGEST_MS).contains(&ms).then(|| (screen::distance(a, b) / (ms as f64 / 1000.0)) as f32)
+}
+
+/// Moves every position to where the boat was at the moment of the depth: the track, `lag` later.
+fn shift_by_lag(soundings: &mut [(Sounding, u16)], line: &[(UtcMillis, Said)], settings: &Settings) {
+    let track: Vec<(i64, GridPos)> = soundings.iter().map(|(s, _)| (s.time.0, s.at)).collect();
+    for (s, _) in soundings.iter_mut() {
+        let lag = said_at(line, s.time).lag_ms.unwrap_or(0);
+        let target = s.time.0.saturating_add(i64::from(lag));
+        let after = track.partition_point(|t| t.0 <= target);
+        let ends = after.checked_sub(1).and_then(|i| track.get(i)).zip(track.get(after));
+        if let Some((&(ta, a), &(tb, b))) = ends
+            && lag != 0
+            && tb.saturating_sub(ta) <= settings.neighbour_ms
+        {
+            let share = target.saturating_sub(ta) as f64 / tb.saturating_sub(ta) as f64;
+            s.at = between(a, b, share);
+        }
+    }
+}
+
+fn between(a: GridPos, b: GridPos, share: f64) -> GridPos {
+    let mid = |a: u32, b: u32| (f64::from(a) + (f64::from(b) - f64::from(a)) * share) as u32;
+    // Across the antimeridian the nearer end is as good.
+    if a.x().abs_diff(b.x()) > 1 << 30 {
+        return if share < 0.5 { a } else { b };
+    }
+    GridPos::new(mid(a.x(), b.x()), mid(a.y(), b.y())).unwrap_or(a)
+}
+
+/// Metres between places, with the scale of the tile they are in.
+#[derive(Default)]
+struct Ruler(Option<(TileId, LocalFrame)>);
+
+impl Ruler {
+    fn metres(&mut self, a: GridPos, b: GridPos) -> (f64, f64) {
+        let frame = match self.0 {
+            Some((tile, frame)) if tile == a.tile() => frame,
+            _ => LocalFrame::new(GridPos::in_tile(a.tile(), 1 << 15, 1 << 15)),
+        };
+        self.0 = Some((a.tile(), frame));
+        let ((ae, an), (be, bn)) = (frame.metres(a), frame.metres(b));
+        (be - ae, bn - an)
+    }
+}
