@@ -1,0 +1,366 @@
+//! One survey's presence on the network: listens, finds, dials, and holds a meeting on every connection.
+
+use crate::addr::{is_link_local_v6, is_tcp, without_peer};
+use crate::book::{Book, Target};
+use crate::swarm::{Behaviour, BehaviourEvent, build};
+use crate::{Event, NetError, NetFailure, session};
+use futures::StreamExt;
+use leadline_sync::{Binding, Desk, Failure, Summary};
+use libp2p::swarm::dial_opts::{DialOpts, PeerCondition};
+use libp2p::swarm::{ConnectionId, DialError, SwarmEvent};
+use libp2p::{Multiaddr, PeerId, Stream, StreamProtocol, Swarm, TransportError, mdns, noise};
+use libp2p_stream::Control;
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc;
+use tokio::task::{AbortHandle, Id, JoinError, JoinHandle, JoinSet};
+use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
+use tokio_util::compat::FuturesAsyncReadCompatExt;
+
+const PROTOCOL: StreamProtocol = StreamProtocol::new("/leadline/meeting/1");
+/// Meetings at the same time.
+const MEETINGS_MAX: usize = 16;
+/// How often the address book is looked through.
+const LOOK: Duration = Duration::from_millis(250);
+/// For a stream on a connection that stands.
+const STREAM_OPENS: Duration = Duration::from_secs(5);
+
+/// What a node is started with.
+#[derive(Clone)]
+pub struct Settings {
+    /// The survey's secret, 256 bits: never anything shorter that somebody could guess.
+    pub secret: [u8; 32],
+    /// Where to listen. To be found by others there must be one.
+    pub listen: Vec<Multiaddr>,
+    /// Announce this device and look for others on the local network.
+    pub find: bool,
+    /// Meet again after this time; `None` = each device once.
+    pub again: Option<Duration>,
+}
+
+impl std::fmt::Debug for Settings {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // The secret stays out of every log.
+        f.debug_struct("Settings")
+            .field("listen", &self.listen)
+            .field("find", &self.find)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A running node; dropping it closes all connections.
+#[derive(Debug)]
+pub struct Node {
+    peer: PeerId,
+    to_dial: mpsc::Sender<Multiaddr>,
+    task: JoinHandle<()>,
+}
+
+impl Node {
+    /// Starts inside the current tokio runtime.
+    pub fn start(
+        settings: Settings,
+        desk: Arc<dyn Desk>,
+        events: mpsc::Sender<Event>,
+    ) -> Result<Self, NetError> {
+        let (mut swarm, finding_off) = build(&settings.secret, settings.find)?;
+        for addr in &settings.listen {
+            swarm.listen_on(addr.clone()).map_err(|e| NetError::Listen(addr.clone(), reason(&e)))?;
+        }
+        let peer = *swarm.local_peer_id();
+        let mut control = swarm.behaviour().stream.new_control();
+        let mut streams = control.accept(PROTOCOL).map_err(|e| NetError::System(e.to_string()))?;
+        // Does nothing but hand on: libp2p-stream drops what comes while its one place is taken.
+        let (to_accept, accepted) = mpsc::channel(MEETINGS_MAX);
+        let acceptor = tokio::spawn(async move {
+            while let Some(came) = streams.next().await {
+                // With all places taken the stream is dropped, and the other end tries again later.
+                let _ = to_accept.try_send(came);
+            }
+        });
+        let (to_dial, dials) = mpsc::channel(16);
+        let running = Running {
+            book: Book::new(peer, settings.again),
+            swarm,
+            control,
+            desk,
+            events,
+            dialling: HashMap::new(),
+            meetings: JoinSet::new(),
+            active: HashMap::new(),
+        };
+        let task = tokio::spawn(async move {
+            running.run(dials, accepted, finding_off).await;
+            acceptor.abort();
+        });
+        Ok(Self { peer, to_dial, task })
+    }
+
+    /// The transport's id in this run.
+    pub fn peer(&self) -> PeerId {
+        self.peer
+    }
+
+    /// Meets the device at `addr`, now and, with [`Settings::again`], from then on.
+    pub async fn dial(&self, addr: Multiaddr) {
+        // Fails only if the node is gone, and then there is nothing to dial with.
+        let _ = self.to_dial.send(addr).await;
+    }
+}
+
+impl Drop for Node {
+    fn drop(&mut self) {
+        self.task.abort();
+    }
+}
+
+struct Running {
+    swarm: Swarm<Behaviour>,
+    control: Control,
+    desk: Arc<dyn Desk>,
+    events: mpsc::Sender<Event>,
+    book: Book,
+    dialling: HashMap<ConnectionId, Target>,
+    meetings: JoinSet<Result<Summary, NetFailure>>,
+    active: HashMap<Id, Active>,
+}
+
+/// A meeting that is going on.
+struct Active {
+    peer: PeerId,
+    /// Whom this device dialled for it.
+    target: Option<Target>,
+    /// This device's connection, to be closed after the meeting.
+    connection: Option<ConnectionId>,
+    /// Another connection has taken its place: its end is no news.
+    superseded: bool,
+    abort: AbortHandle,
+}
+
+impl Running {
+    async fn run(
+        mut self,
+        mut dials: mpsc::Receiver<Multiaddr>,
+        mut accepted: mpsc::Receiver<(PeerId, Stream)>,
+        finding_off: Option<String>,
+    ) {
+        if let Some(why) = finding_off {
+            self.tell(Event::FindingOff(why)).await;
+        }
+        let mut looks = interval(LOOK);
+        looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                event = self.swarm.select_next_some() => self.on_swarm(event).await,
+                dial = dials.recv() => match dial {
+                    Some(addr) => { self.book.type_in(addr, Instant::now()); self.dial_due().await }
+                    None => return,
+                },
+                Some((peer, stream)) = accepted.recv() => self.on_stream(peer, stream).await,
+                Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
+                _ = looks.tick() => self.dial_due().await,
+            }
+        }
+    }
+
+    async fn tell(&mut self, event: Event) {
+        // A caller that does not listen any more does not want to know.
+        let _ = self.events.send(event).await;
+    }
+
+    async fn on_swarm(&mut self, event: SwarmEvent<BehaviourEvent>) {
+        match event {
+            SwarmEvent::NewListenAddr { address, .. } => self.tell(Event::Listening(address)).await,
+            SwarmEvent::ConnectionEstablished { peer_id, connection_id, .. } => {
+                if let Some(target) = self.dialling.remove(&connection_id) {
+                    self.open_stream(peer_id, connection_id, target).await;
+                }
+            }
+            SwarmEvent::OutgoingConnectionError { connection_id, peer_id, error } => {
+                if let Some(target) = self.dialling.remove(&connection_id) {
+                    self.fail(Some(target), peer_id, failure_of(&error)).await;
+                }
+            }
+            SwarmEvent::Behaviour(BehaviourEvent::Mdns(mdns::Event::Discovered(found))) => {
+                for (peer, addr) in found {
+                    let addr = without_peer(&addr);
+                    let usable = is_tcp(&addr) && !is_link_local_v6(&addr);
+                    if usable && self.book.find(peer, addr.clone(), Instant::now()) {
+                        self.tell(Event::Found(peer, addr)).await;
+                    }
+                }
+                self.dial_due().await;
+            }
+            SwarmEvent::Behaviour(BehaviourEvent::Mdns(mdns::Event::Expired(gone))) => {
+                for (peer, addr) in gone {
+                    if self.book.lose(&peer, &without_peer(&addr)) {
+                        self.tell(Event::Gone(peer)).await;
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+
+    async fn dial_due(&mut self) {
+        for target in self.book.due(Instant::now()) {
+            // An own port for each: dialling twice from the listening port runs into the system's time-wait.
+            let opts = match &target {
+                Target::Peer(peer, addr) => DialOpts::peer_id(*peer)
+                    .addresses(vec![addr.clone()])
+                    .condition(PeerCondition::Always)
+                    .allocate_new_port()
+                    .build(),
+                Target::Typed(addr) => {
+                    DialOpts::unknown_peer_id().address(addr.clone()).allocate_new_port().build()
+                }
+            };
+            let connection = opts.connection_id();
+            match self.swarm.dial(opts) {
+                Ok(()) => drop(self.dialling.insert(connection, target)),
+                Err(e) => self.fail(Some(target), None, failure_of(&e)).await,
+            }
+        }
+    }
+
+    async fn open_stream(&mut self, peer: PeerId, connection: ConnectionId, target: Target) {
+        let mut control = self.control.clone();
+        let hold = self.holder(peer);
+        let meeting = async move {
+            let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
+            let closed = |e: &dyn std::fmt::Display| NetFailure::Closed(e.to_string());
+            let stream = opened.map_err(|e| closed(&e))?.map_err(|e| closed(&e))?;
+            hold(stream).await
+        };
+        self.begin(peer, Some(target), Some(connection), meeting).await;
+    }
+
+    async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
+        self.book.heard(&peer);
+        let hold = self.holder(peer);
+        self.begin(peer, None, None, async move { hold(stream).await }).await;
+    }
+
+    /// Holds a meeting on a stream to `peer`.
+    fn holder(&self, peer: PeerId) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
+        let (desk, events) = (self.desk.clone(), self.events.clone());
+        let binding = Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() };
+        move |stream| {
+            Box::pin(async move {
+                let report = move |s: &Summary| {
+                    // Progress may be skipped.
+                    let _ = events.try_send(Event::Progress(peer, s.clone()));
+                };
+                Ok(session::hold(stream.compat(), desk, binding, report).await?)
+            })
+        }
+    }
+
+    async fn begin(
+        &mut self,
+        peer: PeerId,
+        mut target: Option<Target>,
+        connection: Option<ConnectionId>,
+        meeting: impl Future<Output = Result<Summary, NetFailure>> + Send + 'static,
+    ) {
+        let own = *self.swarm.local_peer_id();
+        let dialler = |mine: bool| if mine { own } else { peer };
+        let new = dialler(connection.is_some());
+        if let Some(old) = self.active.values_mut().find(|a| a.peer == peer && !a.superseded) {
+            // Both dialled at once: the lower one's connection stays. The same one dialled again: its old connection
+            // is dead.
+            let old_dialler = dialler(old.connection.is_some());
+            if new > old_dialler {
+                old.target = old.target.take().or(target);
+                if let Some(c) = connection {
+                    self.swarm.close_connection(c);
+                }
+                return;
+            }
+            old.superseded = true;
+            old.abort.abort();
+            target = target.or(old.target.take());
+        }
+        if self.active.len() >= MEETINGS_MAX {
+            self.fail(target, Some(peer), NetFailure::Closed("too many meetings at once".to_owned())).await;
+            return;
+        }
+        let abort = self.meetings.spawn(meeting);
+        self.active.insert(abort.id(), Active { peer, target, connection, superseded: false, abort });
+        self.tell(Event::Began(peer)).await;
+    }
+
+    async fn on_ended(&mut self, ended: Result<(Id, Result<Summary, NetFailure>), JoinError>) {
+        let (id, result) = match ended {
+            Ok((id, result)) => (id, result),
+            Err(e) => (e.id(), Err(NetFailure::Meeting(Failure::LinkLost))),
+        };
+        let Some(active) = self.active.remove(&id) else { return };
+        if let Some(connection) = active.connection {
+            self.swarm.close_connection(connection);
+        }
+        if active.superseded {
+            return;
+        }
+        match result {
+            Ok(summary) => {
+                self.book.met(active.target.as_ref(), &active.peer, Instant::now());
+                let address = active.target.map(address_of);
+                self.tell(Event::Met { address, peer: active.peer, summary }).await;
+            }
+            Err(why) => self.fail(active.target, Some(active.peer), why).await,
+        }
+    }
+
+    async fn fail(&mut self, target: Option<Target>, peer: Option<PeerId>, why: NetFailure) {
+        let now = Instant::now();
+        let again = target.as_ref().and_then(|t| self.book.failed(t, now));
+        if let (None, Some(peer)) = (&target, &peer) {
+            self.book.broke(peer, now);
+        }
+        self.tell(Event::Failed { address: target.map(address_of), peer, why, again }).await;
+    }
+}
+
+type BoxedMeeting = std::pin::Pin<Box<dyn Future<Output = Result<Summary, NetFailure>> + Send>>;
+
+fn address_of(target: Target) -> Multiaddr {
+    match target {
+        Target::Peer(_, addr) | Target::Typed(addr) => addr,
+    }
+}
+
+fn reason(error: &TransportError<std::io::Error>) -> String {
+    match error {
+        TransportError::MultiaddrNotSupported(_) => "this kind of address is not supported".to_owned(),
+        TransportError::Other(e) => e.to_string(),
+    }
+}
+
+fn failure_of(error: &DialError) -> NetFailure {
+    match error {
+        DialError::LocalPeerId { .. } => NetFailure::Own,
+        DialError::Transport(tried) => match tried.first() {
+            Some((_, TransportError::Other(e))) if is_wrong_secret(e) => NetFailure::OtherSecret,
+            Some((addr, _)) => NetFailure::Unreachable(without_peer(addr)),
+            None => NetFailure::Closed(error.to_string()),
+        },
+        other => NetFailure::Closed(other.to_string()),
+    }
+}
+
+/// Whether the Noise handshake failed in its cryptography: with another prologue the other end's first answer does
+/// not decrypt.
+fn is_wrong_secret(error: &std::io::Error) -> bool {
+    let mut next: Option<&(dyn std::error::Error + 'static)> = Some(error);
+    while let Some(e) = next {
+        if let Some(noise) = e.downcast_ref::<noise::Error>() {
+            return !matches!(noise, noise::Error::Io(_));
+        }
+        // An io::Error's source is its content's source, so its content would be skipped.
+        let inner = e.downcast_ref::<std::io::Error>().and_then(std::io::Error::get_ref);
+        next = inner.map(|i| i as &(dyn std::error::Error + 'static)).or_else(|| e.source());
+    }
+    false
+}

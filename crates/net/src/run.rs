@@ -1,0 +1,163 @@
+//! The network for a caller that blocks: the `sync` command.
+
+use crate::{Event, NetError, NetFailure, Node, Settings};
+use leadline_sync::{Desk, Summary};
+use libp2p::{Multiaddr, PeerId};
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc;
+use tokio::time::{Instant, sleep_until};
+
+/// Time between two meetings with the same device while both stay on.
+const AGAIN: Duration = Duration::from_secs(10);
+/// With `once`: nobody new has shown for this time after a meeting, so all who are near have been met.
+const QUIET: Duration = Duration::from_millis(1_500);
+const EVENTS: usize = 256;
+
+/// What to do.
+#[derive(Clone)]
+pub struct Plan {
+    /// The survey's secret.
+    pub secret: [u8; 32],
+    /// Where to listen.
+    pub listen: Vec<Multiaddr>,
+    /// Whom to meet.
+    pub with: Vec<Multiaddr>,
+    /// Look for devices on the local network, and be found. Listens on any free port if `listen` names none.
+    pub find: bool,
+    /// Leave after the devices of `with`, or after the first ones that are found or come; else stay until Ctrl-C.
+    pub once: bool,
+    /// With `once`, and nobody met and nothing going on for so long: give up. `None` = wait for ever.
+    pub patience: Option<Duration>,
+}
+
+impl std::fmt::Debug for Plan {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Plan").field("listen", &self.listen).field("with", &self.with).finish_non_exhaustive()
+    }
+}
+
+/// Carries out the plan on a runtime of its own, and gives back what the meetings moved. Ctrl-C ends it in order.
+/// `on_event` is called on this thread.
+pub fn run(plan: Plan, desk: Arc<dyn Desk>, on_event: impl FnMut(&Event)) -> Result<Vec<Summary>, NetError> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|e| NetError::System(e.to_string()))?;
+    runtime.block_on(go(plan, desk, on_event))
+}
+
+async fn go(
+    plan: Plan,
+    desk: Arc<dyn Desk>,
+    mut on_event: impl FnMut(&Event),
+) -> Result<Vec<Summary>, NetError> {
+    let (events, mut came) = mpsc::channel(EVENTS);
+    let mut listen = plan.listen.clone();
+    if listen.is_empty() && plan.find {
+        listen.push("/ip4/0.0.0.0/tcp/0".parse().expect("an address"));
+    }
+    let again = (!plan.once).then_some(AGAIN);
+    let node = Node::start(Settings { secret: plan.secret, listen, find: plan.find, again }, desk, events)?;
+    for addr in &plan.with {
+        node.dial(addr.clone()).await;
+    }
+    let mut run = Run::new(&plan, Instant::now());
+    loop {
+        let wake = run.wake_at();
+        let event = tokio::select! {
+            event = came.recv() => event,
+            _ = tokio::signal::ctrl_c() => return Ok(run.met),
+            _ = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => None,
+        };
+        if let Some(event) = event {
+            on_event(&event);
+            run.note(event, Instant::now());
+        }
+        if plan.once
+            && let Some(end) = run.end(Instant::now())
+        {
+            return end;
+        }
+    }
+}
+
+/// When a run with `once` is over.
+struct Run {
+    waits_for: BTreeSet<Multiaddr>,
+    named: bool,
+    find: bool,
+    patience: Option<Duration>,
+    going_on: BTreeSet<PeerId>,
+    met: Vec<Summary>,
+    failed: Option<NetFailure>,
+    last_news: Instant,
+}
+
+impl Run {
+    fn new(plan: &Plan, now: Instant) -> Self {
+        Self {
+            waits_for: plan.with.iter().cloned().collect(),
+            named: !plan.with.is_empty(),
+            find: plan.find,
+            patience: plan.patience,
+            going_on: BTreeSet::new(),
+            met: Vec::new(),
+            failed: None,
+            last_news: now,
+        }
+    }
+
+    fn note(&mut self, event: Event, now: Instant) {
+        match event {
+            Event::Progress(..) => return,
+            Event::Began(peer) => drop(self.going_on.insert(peer)),
+            Event::Met { address, peer, summary } => {
+                self.going_on.remove(&peer);
+                if let Some(a) = address {
+                    self.waits_for.remove(&a);
+                }
+                self.met.push(summary);
+            }
+            Event::Failed { address, peer, why, .. } => {
+                if let Some(p) = peer {
+                    self.going_on.remove(&p);
+                }
+                let awaited = address.is_some_and(|a| self.waits_for.remove(&a));
+                // Strangers on the network are no failure of ours.
+                let tells = matches!(why, NetFailure::Meeting(_));
+                if awaited || (!self.named && tells) {
+                    self.failed = self.failed.take().or(Some(why));
+                }
+            }
+            _ => {}
+        }
+        self.last_news = now;
+    }
+
+    fn wake_at(&self) -> Option<Instant> {
+        let quiet = (!self.met.is_empty()).then_some(QUIET);
+        quiet.or(self.patience).map(|d| self.last_news + d)
+    }
+
+    fn end(&mut self, now: Instant) -> Option<Result<Vec<Summary>, NetError>> {
+        if !self.going_on.is_empty() {
+            return None;
+        }
+        let since = now - self.last_news;
+        if self.named {
+            let done = self.waits_for.is_empty();
+            return done.then(|| {
+                self.failed.take().map_or_else(|| Ok(std::mem::take(&mut self.met)), |f| Err(f.into()))
+            });
+        }
+        if !self.met.is_empty() {
+            let all_met = !self.find || since >= QUIET;
+            return all_met.then(|| Ok(std::mem::take(&mut self.met)));
+        }
+        let given_up = self.patience.is_some_and(|p| since >= p);
+        given_up.then(|| Err(self.failed.take().map_or(NetError::NobodyFound, NetError::Failed)))
+    }
+}
