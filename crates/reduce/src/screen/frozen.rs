@@ -61,9 +61,9 @@ fn is_frozen(depths: &[i32], run: &std::ops::Range<usize>, step: i32, settings: 
 
 fn jumps(depths: &[i32], run: &std::ops::Range<usize>, step: i32, settings: &Settings) -> bool {
     let least = (settings.spike_floor * 1000.0).max(f64::from(step) * 2.5);
-    let inside = depths.get(run.start).copied();
+    let Some(inside) = depths.get(run.start).map(|d| f64::from(*d)) else { return false };
     let outside = [run.start.checked_sub(1).and_then(|i| depths.get(i)), depths.get(run.end)];
-    outside.into_iter().flatten().zip(inside).any(|(o, i)| (f64::from(*o) - f64::from(i)).abs() > least)
+    outside.into_iter().flatten().any(|d| (f64::from(*d) - inside).abs() > least)
 }
 
 /// Smallest difference between readings that follow each other, mm.
