@@ -29,9 +29,13 @@ fn json(content: &Content) -> String {
     match content {
         Content::Fix(fix) => of_fix(fix),
         Content::Date(time, day) => format!("\"type\":\"ZDA\"{}{}", time_s(*time), date(*day)),
-        Content::Speed(v) => format!("\"type\":\"VTG\"{}", number("speed_m_s", v.map(|v| f64::from(v) / 1e3))),
+        Content::Speed(v) => {
+            format!("\"type\":\"VTG\"{}", number("speed_m_s", v.map(|v| f64::from(v) / 1e3)))
+        }
         Content::Dop(v) => format!("\"type\":\"GSA\"{}", number("hdop", v.map(|v| f64::from(v) / 1e2))),
-        Content::Temperature(v) => format!("\"type\":\"MTW\"{}", number("temp_c", v.map(|v| f64::from(v) / 1e2))),
+        Content::Temperature(v) => {
+            format!("\"type\":\"MTW\"{}", number("temp_c", v.map(|v| f64::from(v) / 1e2)))
+        }
         Content::Depth(d) => format!(
             "\"type\":\"{}\"{}{}",
             d.kind.formatter(),

@@ -12,12 +12,12 @@ pub(crate) struct Decimal {
     pub(crate) places: u8,
 }
 
-/// Reads `field` times 10^`scale`, rounded half away from zero; `None` if it is empty.
-pub(crate) fn decimal(field: &[u8], scale: usize) -> Result<Option<i64>, Malformed> {
+#[cfg(test)]
+fn decimal(field: &[u8], scale: usize) -> Result<Option<i64>, Malformed> {
     Ok(decimal_with(field, scale, b'.')?.map(|d| d.value))
 }
 
-/// As [`decimal`], with another decimal mark and the number of places as written.
+/// Reads `field` times 10^`scale`, rounded half away from zero, and the places as written; `None` if it is empty.
 pub(crate) fn decimal_with(field: &[u8], scale: usize, mark: u8) -> Result<Option<Decimal>, Malformed> {
     let field = field.trim_ascii();
     let (negative, digits) = match field {
@@ -66,7 +66,7 @@ pub(crate) fn decimal_with(field: &[u8], scale: usize, mark: u8) -> Result<Optio
     Ok(Some(Decimal { value: if negative { -value } else { value }, places }))
 }
 
-/// As [`decimal`], and a number with an exponent, as scientific programs write it.
+/// As [`decimal_with`], and a number with an exponent, as scientific programs write it.
 pub(crate) fn decimal_or_scientific(field: &[u8], scale: usize, mark: u8) -> Result<Option<i64>, Malformed> {
     match decimal_with(field, scale, mark) {
         Ok(d) => Ok(d.map(|d| d.value)),

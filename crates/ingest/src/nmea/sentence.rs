@@ -3,7 +3,7 @@
 use super::fields::Fields;
 use super::frame::{Frame, frame, is_address};
 use crate::Problem;
-use crate::decimal::{Malformed, decimal_with};
+use crate::decimal::Malformed;
 use leadline_model::{DepthFrom, FixClass, LonLat, UtcMillis};
 
 /// One sentence.
@@ -197,25 +197,37 @@ fn odd_address(frame: Frame<'_>) -> Result<Sentence, Problem> {
     let address = frame.address;
     let proprietary =
         address.len() >= 2 && address[0] == b'P' && address.iter().all(u8::is_ascii_alphanumeric);
-    if !(proprietary || is_address(address) && is_not_needed(&address[2..])) {
+    if !(proprietary || is_address(address) && is_not_needed(address)) {
         return Err(Problem::UnknownSentence);
     }
     let talker = [address[0], address[1]];
     Ok(Sentence { talker, checked: frame.checked, content: Content::NotNeeded })
 }
 
-fn is_not_needed(formatter: &[u8]) -> bool {
-    let (list, _) = NOT_NEEDED.as_bytes().as_chunks::<4>();
-    list.binary_search_by(|f| f[..3].cmp(formatter)).is_ok()
+/// [`NOT_NEEDED`] as numbers: the list is asked for most lines of most logs.
+const NOT_NEEDED_KEYS: [u32; NOT_NEEDED.len() / 4] = {
+    let bytes = NOT_NEEDED.as_bytes();
+    let mut keys = [0; NOT_NEEDED.len() / 4];
+    let mut i = 0;
+    while i < keys.len() {
+        keys[i] = u32::from_be_bytes([0, bytes[4 * i], bytes[4 * i + 1], bytes[4 * i + 2]]);
+        i += 1;
+    }
+    keys
+};
+
+fn is_not_needed(address: &[u8]) -> bool {
+    let &[_, _, a, b, c] = address else { return false };
+    NOT_NEEDED_KEYS.binary_search(&u32::from_be_bytes([0, a, b, c])).is_ok()
 }
 
 fn rmc(mut f: Fields<'_>) -> Result<Content, Problem> {
-    let time_of_day = time_of_day(f.text())?;
+    let time_of_day = time_of_day(&mut f)?;
     let status = f.letter();
     let position = position(&mut f)?;
     let speed_mm_s = f.evidence(3).and_then(from_milliknots);
     f.skip(1);
-    let day = day_ddmmyy(f.text())?;
+    let day = day_ddmmyy(&mut f)?;
     f.skip(2);
     let class = mode(f.letter());
     let void = status == b'V' || class == Some(FixClass::None);
@@ -233,7 +245,7 @@ fn rmc(mut f: Fields<'_>) -> Result<Content, Problem> {
 }
 
 fn gga(mut f: Fields<'_>) -> Result<Content, Problem> {
-    let time_of_day = time_of_day(f.text())?;
+    let time_of_day = time_of_day(&mut f)?;
     let position = position(&mut f)?;
     let class = quality(f.text());
     let sats = f.evidence(0).and_then(|n| u8::try_from(n).ok());
@@ -252,7 +264,7 @@ fn gga(mut f: Fields<'_>) -> Result<Content, Problem> {
 }
 
 fn gns(mut f: Fields<'_>) -> Result<Content, Problem> {
-    let time_of_day = time_of_day(f.text())?;
+    let time_of_day = time_of_day(&mut f)?;
     let position = position(&mut f)?;
     // One letter a satellite system: the best one stands.
     let best = f.text().iter().filter_map(|m| mode(*m)).max_by_key(|c| goodness(*c));
@@ -275,7 +287,7 @@ fn gns(mut f: Fields<'_>) -> Result<Content, Problem> {
 
 fn gll(mut f: Fields<'_>) -> Result<Content, Problem> {
     let position = position(&mut f)?;
-    let time_of_day = time_of_day(f.text())?;
+    let time_of_day = time_of_day(&mut f)?;
     let status = f.letter();
     let class = mode(f.letter());
     let void = status == b'V' || class == Some(FixClass::None);
@@ -293,7 +305,7 @@ fn gll(mut f: Fields<'_>) -> Result<Content, Problem> {
 }
 
 fn zda(mut f: Fields<'_>) -> Result<Content, Problem> {
-    let time = time_of_day(f.text())?;
+    let time = time_of_day(&mut f)?;
     let (d, m, y) = (f.number(0)?, f.number(0)?, f.number(0)?);
     let day = match (d, m, y) {
         (Some(d), Some(m), Some(y)) => calendar_day(y, m, d),
@@ -372,8 +384,8 @@ fn sounded(depth_mm: i64, below_keel: bool) -> Result<i32, Problem> {
 }
 
 fn position(f: &mut Fields<'_>) -> Result<Option<Position>, Problem> {
-    let lat = angle(f.text(), f.letter(), b'N', b'S')?;
-    let lon = angle(f.text(), f.letter(), b'E', b'W')?;
+    let lat = angle(f, b'N', b'S')?;
+    let lon = angle(f, b'E', b'W')?;
     let Some(((lat, lat_places), (lon, lon_places))) = lat.zip(lon) else { return Ok(None) };
     if lat.abs() > MAX_LATITUDE_UNITS || lon.abs() > 180 * UNITS_A_DEGREE {
         return Err(Problem::PositionOutOfRange);
@@ -386,8 +398,9 @@ fn position(f: &mut Fields<'_>) -> Result<Option<Position>, Problem> {
 }
 
 /// `dddmm.mmmm` and a letter to 1e-7 minutes and the decimals written.
-fn angle(field: &[u8], letter: u8, plus: u8, minus: u8) -> Result<Option<(i64, u8)>, Problem> {
-    let Some(d) = decimal_with(field, 7, b'.')? else { return Ok(None) };
+fn angle(f: &mut Fields<'_>, plus: u8, minus: u8) -> Result<Option<(i64, u8)>, Problem> {
+    let (d, letter) = (f.decimal(7)?, f.letter());
+    let Some(d) = d else { return Ok(None) };
     let (degrees, minutes) = (d.value / 1_000_000_000, d.value % 1_000_000_000);
     if d.value < 0 {
         return Err(Problem::MalformedField);
@@ -404,12 +417,12 @@ fn angle(field: &[u8], letter: u8, plus: u8, minus: u8) -> Result<Option<(i64, u
 }
 
 /// `hhmmss.sss` to milliseconds; second 60 is the next minute's first.
-fn time_of_day(field: &[u8]) -> Result<Option<u32>, Problem> {
-    let Some(d) = decimal_with(field, 3, b'.')? else { return Ok(None) };
-    if !(0..=235_960_999).contains(&d.value) {
+fn time_of_day(f: &mut Fields<'_>) -> Result<Option<u32>, Problem> {
+    let Some(v) = f.number(3)? else { return Ok(None) };
+    if !(0..=235_960_999).contains(&v) {
         return Err(Problem::MalformedField);
     }
-    let v = d.value as u32;
+    let v = v as u32;
     let (h, m, ms) = (v / 10_000_000, v / 100_000 % 100, v % 100_000);
     if m > 59 || ms > 60_999 {
         return Err(Problem::MalformedField);
@@ -418,9 +431,9 @@ fn time_of_day(field: &[u8]) -> Result<Option<u32>, Problem> {
 }
 
 /// `ddmmyy`; 80 … 99 are 19xx (the first satellite receivers), the rest 20xx.
-fn day_ddmmyy(field: &[u8]) -> Result<Day, Problem> {
-    let Some(d) = decimal_with(field, 0, b'.')? else { return Ok(Day::Null) };
-    let (day, month, year) = (d.value / 10_000, d.value / 100 % 100, d.value % 100);
+fn day_ddmmyy(f: &mut Fields<'_>) -> Result<Day, Problem> {
+    let Some(v) = f.number(0)? else { return Ok(Day::Null) };
+    let (day, month, year) = (v / 10_000, v / 100 % 100, v % 100);
     Ok(calendar_day(if year >= 80 { 1900 + year } else { 2000 + year }, month, day))
 }
 
@@ -487,5 +500,19 @@ fn goodness(class: FixClass) -> u8 {
 impl From<Malformed> for Problem {
     fn from(_: Malformed) -> Self {
         Self::MalformedField
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_list_can_be_searched() {
+        assert!(NOT_NEEDED_KEYS.is_sorted());
+        for formatter in NOT_NEEDED.split_whitespace() {
+            assert!(is_not_needed(format!("GP{formatter}").as_bytes()), "{formatter}");
+        }
+        assert!(!is_not_needed(b"GPABC") && !is_not_needed(b"GPSV"));
     }
 }
