@@ -31,8 +31,8 @@ pub const DEEP: [Colour; 16] = [
     Colour(59, 50, 92),
     Colour(50, 38, 67),
 ];
-/// Lines and text.
-pub const INK: Colour = Colour(24, 32, 42);
+/// Lines and text. Near black: only then does ink or paper read at 4.5 : 1 on every colour there is.
+pub const INK: Colour = Colour(4, 6, 10);
 /// The sheet, and water nobody has sounded.
 pub const PAPER: Colour = Colour(255, 255, 255);
 /// Bed above the water at the charted stage.

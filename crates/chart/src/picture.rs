@@ -34,7 +34,8 @@ pub fn chart_svg(surface: &Surface, info: &ChartInfo, levels: Option<&Levels>) -
     let bands = Bands::new(levels, range);
     let rough = View::fit(&extent, &Layout::new(sheet, 330.0).map);
     let (drawn, thinned_m) = for_picture(surface, FINEST_PX / rough.scale);
-    let matter = Matter { surface, info, bands: &bands, levels, width, thinned_m };
+    let inset_most = if sheet == Sheet::Tall { 620.0 } else { 230.0 };
+    let matter = Matter { surface, info, bands: &bands, levels, width, thinned_m, inset_most };
     let columns = matter.columns(n);
     let layout = Layout::new(sheet, panel::height(&columns));
     let view = View::fit(&extent, &layout.map);
@@ -69,6 +70,7 @@ fn map_body(
 ) {
     let frame = &layout.map;
     map::depth_areas(out, view, bands, &surface.areas(info.stage_m, levels));
+    map::rim(out, view, surface);
     map::hatches(out, view, frame, surface, info);
     let contours = surface.contours(info.stage_m, levels);
     map::contour_lines(out, view, bands, &contours, &strong(levels));
@@ -81,7 +83,7 @@ fn map_body(
     let mut taken = Taken::default();
     taken.block(&corner);
     labels::contour_figures(out, view, frame, bands, &contours, info, &mut taken);
-    labels::soundings(out, view, frame, bands, surface.nodes(), info, &mut taken);
+    labels::soundings(out, view, frame, bands, surface, info, &mut taken);
     frame::scale_and_north(out, view, &corner);
     if let Some(why) = surface.blank_reason() {
         let middle = (frame.x + frame.w / 2.0, frame.y + 60.0);

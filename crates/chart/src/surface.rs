@@ -199,6 +199,11 @@ impl Surface {
         self.mesh.node.iter().map(|n| value(&self.nodes[*n as usize])).collect()
     }
 
+    /// Whether the surface is known at a place in frame metres.
+    pub(crate) fn covers(&self, p: [f64; 2]) -> bool {
+        self.locator.find(&self.mesh.xy, &self.mesh.tri, p).is_some()
+    }
+
     pub(crate) fn mesh(&self) -> &Mesh {
         &self.mesh
     }

@@ -45,13 +45,13 @@ impl Units {
     /// A depth of `metres` cut to one decimal on the shoal side, as a chart shows soundings.
     pub(crate) fn shoal_text(self, metres: f64) -> String {
         // The small addition keeps 2.3 m from becoming 2.2 for want of a binary 2.3.
-        fixed(libm::floor(metres / self.in_metres() * 10.0 + 1e-6) / 10.0, 1)
+        fixed(libm::floor(metres / self.in_metres() * 10.0 + 1e-6) / 10.0, 1).replace('-', "−")
     }
 
     /// A level of `metres` with as many decimals as it needs, at most two.
     pub(crate) fn level_text(self, metres: f64) -> String {
         let text = fixed(metres / self.in_metres(), 2);
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+        text.trim_end_matches('0').trim_end_matches('.').replace('-', "−")
     }
 }
 
@@ -72,7 +72,7 @@ mod tests {
     fn texts_round_to_the_shoal_side() {
         assert_eq!(Units::Metres.shoal_text(2.3), "2.3");
         assert_eq!(Units::Metres.shoal_text(2.399), "2.3");
-        assert_eq!(Units::Metres.shoal_text(-0.01), "-0.1");
+        assert_eq!(Units::Metres.shoal_text(-0.01), "−0.1");
         // 3.048 m = 10 ft exactly (1959 agreement).
         assert_eq!(Units::Feet.shoal_text(3.048), "10.0");
         assert_eq!(Units::Fathoms.level_text(3.6576), "2");

@@ -17,11 +17,13 @@ pub(crate) struct Plan {
     pub(crate) turn: f64,
     /// Standard deviation of the sounding noise, metres.
     pub(crate) noise: f64,
+    /// Share of weed readings in the weed bay.
+    pub(crate) weed: f64,
 }
 
 impl Default for Plan {
     fn default() -> Self {
-        Self { scale: 1.0, spacing: 25.0, turn: 0.0, noise: 0.05 }
+        Self { scale: 1.0, spacing: 25.0, turn: 0.0, noise: 0.05, weed: 0.06 }
     }
 }
 
@@ -92,7 +94,7 @@ pub(crate) fn survey(plan: &Plan) -> Survey {
             let (cu, cv) = (u - length / 2.0, v);
             let (east, north) = (cu * cos - cv * sin, cu * sin + cv * cos);
             let weed =
-                if (300.0..420.0).contains(&(u / plan.scale)) && dice.next() < 0.06 { 0.9 } else { 0.0 };
+                if (300.0..420.0).contains(&(u / plan.scale)) && dice.next() < plan.weed { 0.9 } else { 0.0 };
             let depth = truth - weed + plan.noise * dice.bell();
             let cell = frame.place(east, north).cell();
             let sum = sums.entry(cell).or_insert_with(|| Sum {

@@ -13,7 +13,7 @@ const STEPS: [i64; 19] = [
     1_200_000, 1_800_000, 3_600_000,
 ];
 /// Least distance of two graticule figures, px.
-const STEP_PX: f64 = 250.0;
+const STEP_PX: f64 = 165.0;
 const FIGURE_SIZE: f64 = 14.0;
 /// Thousandths of a minute in a degree.
 const DEGREE: f64 = 60_000.0;
@@ -53,9 +53,9 @@ pub(super) fn border(out: &mut Svg, view: &View, rect: &Rect, frame: &LocalFrame
     }
 }
 
-fn step_for(span: f64, size: f64, least: usize) -> i64 {
+fn step_for(span: f64, size: f64) -> i64 {
     let fits = |s: &&i64| **s as f64 / span * size >= STEP_PX;
-    STEPS.iter().skip(least).find(fits).copied().unwrap_or(3_600_000)
+    STEPS.iter().find(fits).copied().unwrap_or(3_600_000)
 }
 
 /// Pixel x and figure of each meridian.
@@ -68,7 +68,7 @@ fn meridians(view: &View, rect: &Rect, frame: &LocalFrame) -> Vec<(f64, String)>
     if right < left {
         right += 360.0 * DEGREE;
     }
-    let step = step_for(right - left, rect.w, 0);
+    let step = step_for(right - left, rect.w);
     let place = |v: f64| rect.x + (v - left) / (right - left) * rect.w;
     let ticks = ticks(left, right, step).map(|v| (place(v as f64), v));
     let inside = ticks.filter(|(x, _)| *x > rect.x + 60.0 && *x < rect.x + rect.w - 60.0);
@@ -83,7 +83,7 @@ fn parallels(view: &View, rect: &Rect, frame: &LocalFrame) -> Vec<(f64, String)>
         frame.lonlat(e, n).lat * DEGREE
     };
     let (low, high) = (lat(rect.y + rect.h), lat(rect.y));
-    let step = step_for(high - low, rect.h, 0);
+    let step = step_for(high - low, rect.h);
     let lon = frame.origin().lonlat().lon;
     let place = |v: i64| {
         let at = GridPos::from_lonlat(LonLat { lon, lat: v as f64 / DEGREE })?;

@@ -5,11 +5,11 @@ use super::map::Bands;
 use super::svg::{Svg, px, width, xml};
 use crate::nodes::Node;
 use crate::palette::{Colour, ink_on};
-use crate::{ChartInfo, Contour, ContourLine};
+use crate::{ChartInfo, Contour, ContourLine, Surface};
 use std::collections::BTreeMap;
 
-const CONTOUR_SIZE: f64 = 15.0;
-const SOUNDING_SIZE: f64 = 16.0;
+const CONTOUR_SIZE: f64 = 13.5;
+const SOUNDING_SIZE: f64 = 17.0;
 /// Labels on one line are at least this far apart, px along the line.
 const ALONG: f64 = 420.0;
 /// Soundings keep this far from each other, px.
@@ -176,46 +176,100 @@ fn figure(out: &mut Svg, at: (f64, f64), dir: (f64, f64), size: f64, under: Colo
     ));
 }
 
-/// A few soundings: the deepest, then the shoalest first wherever there is room.
+/// A few soundings, none near the edge of the known water if that can be helped: the deepest, then shoals and
+/// holes, then the shoalest first wherever there is room.
 pub(super) fn soundings(
     out: &mut Svg,
     view: &View,
     frame: &Rect,
     bands: &Bands,
-    nodes: &[Node],
+    surface: &Surface,
     info: &ChartInfo,
     taken: &mut Taken,
 ) {
-    let mut order: Vec<&Node> = nodes.iter().collect();
-    order.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
-    let deepest = order.pop();
+    let order = by_importance(surface.nodes(), view);
     let mut chosen = Taken::default();
-    for n in deepest.into_iter().chain(order) {
-        let p = view.px(n.xy);
-        let depth = n.safe_m + info.stage_m;
-        let text = info.units.shoal_text(depth);
-        let w = width(&text, SOUNDING_SIZE);
-        let here = discs(p, w, (1.0, 0.0), 9.0);
-        // Half of APART a disc: SQUARE bounds the radius.
-        if !within(frame, p, w / 2.0 + 8.0)
-            || !chosen.free(p, APART / 2.0)
-            || !here.iter().all(|d| taken.free(*d, 12.0))
-        {
-            continue;
+    for room in [ROOM, CLOSE] {
+        for n in &order {
+            let p = view.px(n.xy);
+            let depth = n.safe_m + info.stage_m;
+            let text = info.units.shoal_text(depth);
+            let w = width(&text, SOUNDING_SIZE);
+            let here = discs(p, w, (1.0, 0.0), 9.0);
+            if !chosen.free(p, APART / 2.0)
+                || !within(frame, p, w / 2.0 + 8.0)
+                || !here.iter().all(|d| taken.free(*d, 11.0))
+                || !in_water(surface, view, p, w / 2.0 + room)
+            {
+                continue;
+            }
+            chosen.take(p, APART / 2.0);
+            for d in here {
+                taken.take(d, 9.0);
+            }
+            sounding(out, p, bands.at(depth), &text);
         }
-        chosen.take(p, APART / 2.0);
-        for d in here {
-            taken.take(d, 9.0);
-        }
-        let under = bands.at(depth);
-        let middle = (p.0, p.1 + SOUNDING_SIZE * 0.36);
-        out.raw(&format!(
-            "<text x=\"{}\" y=\"{}\" font-size=\"{}\" text-anchor=\"middle\" fill=\"{}\" stroke=\"{under}\" \
-             stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\">{text}</text>",
-            px(middle.0),
-            px(middle.1),
-            px(SOUNDING_SIZE),
-            ink_on(under)
-        ));
     }
+}
+
+/// White kept between a sounding and the edge of the known water: wished, and at least, px.
+const ROOM: f64 = 24.0;
+const CLOSE: f64 = 2.0;
+
+/// Shoalest and deepest node of every square first (deepest of all at the very front), then all others,
+/// shoalest first.
+fn by_importance<'a>(nodes: &'a [Node], view: &View) -> Vec<&'a Node> {
+    let mut squares: BTreeMap<(i64, i64), (&Node, &Node)> = BTreeMap::new();
+    let mut all: Vec<&Node> = nodes.iter().collect();
+    all.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
+    for n in &all {
+        let ends = squares.entry(Taken::key(view.px(n.xy))).or_insert((n, n));
+        ends.1 = n;
+    }
+    let around = |k: &(i64, i64)| {
+        let (x, y) = *k;
+        (x - 1..=x + 1).flat_map(move |x| (y - 1..=y + 1).map(move |y| (x, y)))
+    };
+    let mut first: Vec<&Node> = all.last().copied().into_iter().collect();
+    for (k, (shoal, deep)) in &squares {
+        let mut near = around(k).filter(|o| o != k).filter_map(|o| squares.get(&o)).peekable();
+        // A square at the edge of the water says nothing about a shoal: all eight neighbours must be known.
+        if around(k).all(|o| squares.contains_key(&o)) && near.peek().is_some() {
+            let others: Vec<_> = near.collect();
+            if others.iter().all(|o| shoal.safe_m < o.0.safe_m) {
+                first.push(shoal);
+            }
+            if others.iter().all(|o| deep.safe_m > o.1.safe_m) {
+                first.push(deep);
+            }
+        }
+    }
+    first.extend(all);
+    first
+}
+
+/// Whether the surface is known all round `p`.
+fn in_water(surface: &Surface, view: &View, p: (f64, f64), reach: f64) -> bool {
+    let ring = [
+        (1.0, 0.0),
+        (0.7, 0.7),
+        (0.0, 1.0),
+        (-0.7, 0.7),
+        (-1.0, 0.0),
+        (-0.7, -0.7),
+        (0.0, -1.0),
+        (0.7, -0.7),
+    ];
+    ring.iter().all(|d| surface.covers(view.metres((p.0 + d.0 * reach, p.1 + d.1 * reach))))
+}
+
+fn sounding(out: &mut Svg, p: (f64, f64), under: Colour, text: &str) {
+    out.raw(&format!(
+        "<text x=\"{}\" y=\"{}\" font-size=\"{}\" text-anchor=\"middle\" fill=\"{}\" stroke=\"{under}\" \
+         stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\">{text}</text>",
+        px(p.0),
+        px(p.1 + SOUNDING_SIZE * 0.36),
+        px(SOUNDING_SIZE),
+        ink_on(under)
+    ));
 }

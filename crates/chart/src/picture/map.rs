@@ -2,10 +2,10 @@
 
 use super::layout::{Rect, View};
 use super::svg::{Svg, path_data};
-use crate::contour::areas;
+use crate::contour::{areas, contours};
 use crate::nodes::Node;
 use crate::palette::{Colour, DRYING, INK, PAPER, blend, depth_colour, ink_on};
-use crate::{ChartInfo, Contour, DepthArea, Surface};
+use crate::{ChartInfo, Contour, ContourLine, DepthArea, Surface};
 use geo::Polygon;
 use leadline_model::Grade;
 
@@ -61,17 +61,22 @@ pub(super) fn depth_areas(out: &mut Svg, view: &View, bands: &Bands, all: &[Dept
     }
 }
 
+/// The edge of the known water, a fine line.
+pub(super) fn rim(out: &mut Svg, view: &View, surface: &Surface) {
+    let field = surface.field(|_| 0.0);
+    let d: String = areas(surface.mesh(), &field, &[]).iter().map(|a| shape(view, &a.polygons)).collect();
+    out.path(&d, &format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.5\" stroke-width=\"1\""));
+}
+
 /// Contours in a quiet shade of what they cross; every fifth level, and zero, a little stronger.
 pub(super) fn contour_lines(out: &mut Svg, view: &View, bands: &Bands, all: &[Contour], strong: &[f64]) {
     for c in all {
         let under = bands.across(c.depth_m);
         let stroke = blend(under, ink_on(under), 0.62);
         let width = if strong.contains(&c.depth_m) { 1.7 } else { 0.9 };
-        let lines =
-            c.lines.iter().map(|l| path_data(l.points.0.iter().map(|p| view.coord(p)), l.closed, LEAST_STEP));
         let style =
             format!("fill=\"none\" stroke=\"{stroke}\" stroke-width=\"{width}\" stroke-linejoin=\"round\"");
-        out.path(&lines.collect::<String>(), &style);
+        out.path(&lines_data(view, c), &style);
     }
 }
 
@@ -116,7 +121,7 @@ impl Hatch {
         let lower = Rect { y: frame.y + 1.1, ..*frame };
         out.path(
             &self.strokes(&lower),
-            &format!("stroke=\"{PAPER}\" stroke-opacity=\"0.55\" stroke-width=\"0.9\""),
+            &format!("stroke=\"{PAPER}\" stroke-opacity=\"0.7\" stroke-width=\"1\""),
         );
         out.path(
             &self.strokes(frame),
@@ -153,17 +158,28 @@ pub(super) fn hatches(out: &mut Svg, view: &View, frame: &Rect, surface: &Surfac
     Hatch::Loose.fill(out, frame, "loose", &loose);
     let disputed = patch(surface, view, |n| n.disputed);
     Hatch::Disputed.fill(out, frame, "disputed", &disputed);
+    // Single cells are too small to show their hatch; the outline shows them.
+    out.path(&disputed, &format!("fill=\"none\" stroke=\"{INK}\" stroke-width=\"1\""));
     if let Some(touch) = info.touch {
         let limit = touch.draft_m + touch.margin_m;
         let field = surface.field(|n| n.safe_m + info.stage_m);
         let shoal = areas(surface.mesh(), &field, &[limit]).into_iter().find(|a| a.to_m == Some(limit));
         let d = shoal.map(|a| shape(view, &a.polygons)).unwrap_or_default();
         Hatch::Touch.fill(out, frame, "touch", &d);
+        // Outlined on its deep side only: the edge of the known water is no limit of the boat's.
+        let edge: String =
+            contours(surface.mesh(), &field, &[limit]).iter().map(|c| lines_data(view, c)).collect();
         out.path(
-            &d,
+            &edge,
             &format!("fill=\"none\" stroke=\"{INK}\" stroke-width=\"2.2\" stroke-linejoin=\"round\""),
         );
     }
+}
+
+/// Path data of all lines of a contour.
+fn lines_data(view: &View, c: &Contour) -> String {
+    let one = |l: &ContourLine| path_data(l.points.0.iter().map(|p| view.coord(p)), l.closed, LEAST_STEP);
+    c.lines.iter().map(one).collect()
 }
 
 /// The ground nearer to nodes that are `so` than to others.

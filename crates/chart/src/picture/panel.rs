@@ -5,7 +5,7 @@ use super::layout::{Extent, Rect};
 use super::map::{Bands, Hatch};
 use super::svg::{Anchor, Svg, px, shortened, width};
 use crate::nodes::Node;
-use crate::palette::{INK, PAPER};
+use crate::palette::{DRYING, INK, PAPER};
 use crate::units::fixed;
 use crate::{ChartInfo, Surface};
 use leadline_model::{CAUTION, Grade, PRODUCT, UtcMillis};
@@ -35,6 +35,8 @@ pub(super) struct Matter<'a> {
     pub(super) width: f64,
     /// Largest edge of the picture's thinning squares, if it was thinned.
     pub(super) thinned_m: Option<f64>,
+    /// Tallest inset, px.
+    pub(super) inset_most: f64,
 }
 
 impl Matter<'_> {
@@ -68,6 +70,9 @@ impl Matter<'_> {
         for (i, (_, inside)) in shown.iter().enumerate() {
             let fill = self.bands.at(*inside);
             b.svg.rect((w * i as f64, top), (w + 0.5, 28.0), &format!("fill=\"{fill}\""));
+            if fill == DRYING && w > 40.0 {
+                b.svg.text((w * (i as f64 + 0.5), top + 18.0), 11.5, Anchor::Middle, INK, "dries");
+            }
         }
         let edge = format!("fill=\"none\" stroke=\"{INK}\" stroke-width=\"1\"");
         b.svg.rect((0.0, top), (self.width, 28.0), &edge);
@@ -134,7 +139,7 @@ impl Matter<'_> {
         let mut b = self.block("Who sounded what");
         let nodes = self.surface.nodes();
         let extent = Extent::of(nodes);
-        let tall = (self.width * extent.height() / extent.width()).clamp(90.0, 230.0);
+        let tall = (self.width * extent.height() / extent.width()).clamp(90.0, self.inset_most);
         let rect = Rect { x: 8.0, y: b.height + 10.0, w: self.width - 16.0, h: tall - 8.0 };
         let line = format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.4\" stroke-width=\"1\"");
         b.svg.rect((0.0, b.height + 6.0), (self.width, tall), &line);
