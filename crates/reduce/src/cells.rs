@@ -8,7 +8,7 @@ use crate::fix::circle95;
 use crate::limits::grade_within;
 use crate::passes::SetTable;
 use crate::robust::median;
-use crate::slope::{self, Rough, Slope};
+use crate::slope::{self, Rough, Scales, Slope};
 use crate::work::Work;
 use crate::{Defaults, Settings};
 use leadline_model::{Cell, CellId, Grade, Pass, ReducedSounding};
@@ -53,28 +53,42 @@ pub(crate) fn map(
     settings: &Settings,
 ) -> Mapped {
     let groups = || order.chunk_by(|a, b| a.0 == b.0);
-    let mut scratch = Vec::new();
-    let rough: Vec<Rough> = groups().filter_map(|g| rough(work, g, &mut scratch)).collect();
-    let slopes = slope::fit(&rough, &settings.defaults);
+    let slopes = slope::fit(rough_cells(work, groups()), &settings.defaults);
     let combiner = combine::Combiner::new(boat_numbers(passes), sets, &settings.defaults);
-    let mut fitted = rough.iter().zip(&slopes).peekable();
-    let mut mapped =
-        Mapped { soundings: Vec::with_capacity(work.len()), cells: Vec::new(), slopes: Vec::new() };
+    let mut mapped = Mapped {
+        soundings: Vec::with_capacity(work.len()),
+        cells: Vec::with_capacity(slopes.len()),
+        slopes: Vec::with_capacity(slopes.len()),
+    };
     let half_beam = half_beam_tan(&settings.defaults);
+    let mut scales = Scales::default();
+    let mut open: Vec<&Work> = Vec::new();
+    let mut fitted = slopes.iter();
     for group in groups() {
-        let key = group.first().map(|g| g.0);
-        let own = fitted.next_if(|(r, _)| Some(cell_key(r.id)) == key);
+        open.clear();
+        open.extend(members(work, group).filter(|w| w.void.is_none()));
+        let id = open.first().map(|w| w.at.cell());
+        let own = id.and_then(|id| fitted.next().map(|slope| (id, slope)));
         let slope = own.map_or_else(|| Slope::unknown(&settings.defaults), |(_, s)| *s);
         mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, half_beam)));
-        if let Some((rough, slope)) = own {
-            let open: Vec<&Work> = members(work, group).filter(|w| w.void.is_none()).collect();
-            if let Some(cell) = combiner.cell(rough.id, &open, slope) {
-                mapped.cells.push(cell);
-                mapped.slopes.push(slope.size() as f32);
-            }
+        let cell = id.and_then(|id| combiner.cell(id, &open, &slope, &scales.of(id)));
+        if let Some(cell) = cell {
+            mapped.cells.push(cell);
+            mapped.slopes.push(slope.size() as f32);
         }
     }
     mapped
+}
+
+/// One for each group with an accepted sounding, in their order.
+fn rough_cells<'a>(work: &[Work], groups: impl Iterator<Item = &'a [(u64, u32)]>) -> Vec<Rough> {
+    let (mut depths, mut medians) = (Vec::new(), Vec::new());
+    let mut cells = Vec::new();
+    for group in groups {
+        let number = u32::try_from(cells.len()).unwrap_or(u32::MAX);
+        cells.extend(rough(work, group, number, &mut depths, &mut medians));
+    }
+    cells
 }
 
 fn members<'a>(work: &'a [Work], group: &'a [(u64, u32)]) -> impl Iterator<Item = &'a Work> {
@@ -94,25 +108,32 @@ fn boat_numbers(passes: &[Pass]) -> Vec<u32> {
 }
 
 /// Median of the medians of the passes: good enough to see the slope of the bed.
-fn rough(work: &[Work], group: &[(u64, u32)], scratch: &mut Vec<f64>) -> Option<Rough> {
+fn rough(
+    work: &[Work],
+    group: &[(u64, u32)],
+    number: u32,
+    depths: &mut Vec<f64>,
+    medians: &mut Vec<f64>,
+) -> Option<Rough> {
     let anchored = members(work, group).any(|w| w.void.is_none() && w.anchored);
     let used = |w: &&Work| w.void.is_none() && (w.anchored || !anchored);
     let (mut east, mut south, mut n) = (0u64, 0u64, 0u64);
-    let mut medians = Vec::new();
     let mut id = None;
+    medians.clear();
     for visit in group.chunk_by(|a, b| pass_of(work, a) == pass_of(work, b)) {
-        scratch.clear();
+        depths.clear();
         for w in members(work, visit).filter(used) {
             id = Some(w.at.cell());
             east += u64::from(w.at.x() & 0xff);
             south += u64::from(w.at.y() & 0xff);
             n += 1;
-            scratch.push(w.depth);
+            depths.push(w.depth);
         }
-        medians.extend(median(scratch));
+        medians.extend(median(depths));
     }
-    let places = |sum: u64| sum as f64 / n as f64 + 0.5;
-    Some(Rough { id: id?, east: places(east), south: places(south), depth: median(&mut medians)?, anchored })
+    let places = |sum: u64| (sum as f64 / n as f64 + 0.5) as f32;
+    let depth = median(medians)?;
+    Some(Rough { id: id?, number, east: places(east), south: places(south), depth, anchored })
 }
 
 fn pass_of(work: &[Work], entry: &(u64, u32)) -> Option<u32> {

@@ -12,9 +12,11 @@ const ROBUST: f64 = 2.0;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Rough {
     pub(crate) id: CellId,
+    /// Its place in the list of cells.
+    pub(crate) number: u32,
     /// Mean position, places from the cell's western and northern edge.
-    pub(crate) east: f64,
-    pub(crate) south: f64,
+    pub(crate) east: f32,
+    pub(crate) south: f32,
     pub(crate) depth: f64,
     /// The stage is known.
     pub(crate) anchored: bool,
@@ -69,26 +71,24 @@ impl Slope {
     }
 }
 
-/// The slope at each cell of `cells` (which are in the order of the tiles). Linear in the number of cells.
-pub(crate) fn fit(cells: &[Rough], d: &Defaults) -> Vec<Slope> {
-    let scales = scales(cells);
-    let mut order: Vec<(u32, u32, u32)> = (0u32..).zip(cells).map(|(i, c)| (c.id.y, c.id.x, i)).collect();
-    order.sort_unstable();
-    let rows: Vec<&[(u32, u32, u32)]> = order.chunk_by(|a, b| a.0 == b.0).collect();
+/// The slope at each of `cells`, in their order. Linear in the number of cells but for sorting them.
+pub(crate) fn fit(mut cells: Vec<Rough>, d: &Defaults) -> Vec<Slope> {
     let mut slopes = vec![Slope::unknown(d); cells.len()];
+    cells.sort_unstable_by_key(|c| (c.id.y, c.id.x));
+    let rows: Vec<Row<'_>> = cells.chunk_by(|a, b| a.id.y == b.id.y).collect();
+    let mut scales = Scales::default();
     let mut around = Vec::new();
     for (r, row) in rows.iter().enumerate() {
         let mut windows: Vec<Window<'_>> =
             near_rows(&rows, r).map(|row| Window { row, from: 0, to: 0 }).collect();
-        for &(_, x, i) in *row {
-            let (Some(here), Some(scale)) = (cells.get(i as usize), scales.get(i as usize)) else { continue };
+        for here in *row {
+            let scale = scales.of(here.id);
             around.clear();
             for w in &mut windows {
-                let near = w.around(x).iter().filter_map(|e| cells.get(e.2 as usize));
-                let near = near.filter(|c| c.anchored == here.anchored);
-                around.extend(near.map(|c| Offset::of(here, c, scale)));
+                let near = w.around(here.id.x).iter().filter(|c| c.anchored == here.anchored);
+                around.extend(near.map(|c| Offset::of(here, c, &scale)));
             }
-            if let Some(slope) = slopes.get_mut(i as usize) {
+            if let Some(slope) = slopes.get_mut(here.number as usize) {
                 *slope = plane(&mut around, d);
             }
         }
@@ -96,24 +96,29 @@ pub(crate) fn fit(cells: &[Rough], d: &Defaults) -> Vec<Slope> {
     slopes
 }
 
-fn scales(cells: &[Rough]) -> Vec<Scale> {
-    let mut last = None;
-    let of = |c: &Rough| match last {
-        Some((tile, scale)) if tile == c.id.tile() => scale,
-        _ => {
-            let scale = Scale::of(c.id);
-            last = Some((c.id.tile(), scale));
-            scale
+/// Scales of tiles; one row of tiles shares one.
+#[derive(Default)]
+pub(crate) struct Scales(Option<(u32, Scale)>);
+
+impl Scales {
+    pub(crate) fn of(&mut self, id: CellId) -> Scale {
+        let row = id.tile().y();
+        match self.0 {
+            Some((r, scale)) if r == row => scale,
+            _ => {
+                let scale = Scale::of(id);
+                self.0 = Some((row, scale));
+                scale
+            }
         }
-    };
-    cells.iter().map(of).collect()
+    }
 }
 
-type Row<'a> = &'a [(u32, u32, u32)];
+type Row<'a> = &'a [Rough];
 
 /// Rows at most [`RADIUS`] north or south of row `r`.
 fn near_rows<'a>(rows: &'a [Row<'a>], r: usize) -> impl Iterator<Item = Row<'a>> {
-    let y_of = |row: &Row<'_>| row.first().map_or(0, |e| e.0);
+    let y_of = |row: &Row<'_>| row.first().map_or(0, |c| c.id.y);
     let y = rows.get(r).map_or(0, y_of);
     let reach = RADIUS as usize;
     let near = rows.get(r.saturating_sub(reach)..(r + reach + 1).min(rows.len())).unwrap_or_default();
@@ -129,11 +134,11 @@ struct Window<'a> {
 
 impl<'a> Window<'a> {
     fn around(&mut self, x: u32) -> Row<'a> {
-        while self.row.get(self.from).is_some_and(|e| e.1 + RADIUS < x) {
+        while self.row.get(self.from).is_some_and(|c| c.id.x + RADIUS < x) {
             self.from += 1;
         }
         self.to = self.to.max(self.from);
-        while self.row.get(self.to).is_some_and(|e| e.1 <= x + RADIUS) {
+        while self.row.get(self.to).is_some_and(|c| c.id.x <= x + RADIUS) {
             self.to += 1;
         }
         self.row.get(self.from..self.to).unwrap_or_default()
@@ -152,8 +157,8 @@ struct Offset {
 impl Offset {
     fn of(here: &Rough, there: &Rough, scale: &Scale) -> Self {
         let places = |a: u32, b: u32| (f64::from(b) - f64::from(a)) * 256.0;
-        let east = places(here.id.x, there.id.x) + there.east - here.east;
-        let south = places(here.id.y, there.id.y) + there.south - here.south;
+        let east = places(here.id.x, there.id.x) + f64::from(there.east - here.east);
+        let south = places(here.id.y, there.id.y) + f64::from(there.south - here.south);
         let deeper = there.depth - here.depth;
         Self { east: east * scale.east, north: -south * scale.north, deeper, weight: 1.0 }
     }
@@ -177,27 +182,35 @@ fn plane(around: &mut [Offset], d: &Defaults) -> Slope {
     fit_once(around, d).map_or(slope, |f| f.0)
 }
 
-/// Slope and level of the plane; `None` of nothing.
+/// Slope and level of the plane; `None` of nothing. The sums are taken around the cell in the middle, a few metres
+/// away, so they lose no digits.
 fn fit_once(around: &[Offset], d: &Defaults) -> Option<(Slope, f64)> {
-    let sum = |f: &dyn Fn(&Offset) -> f64| around.iter().map(|o| o.weight * f(o)).sum::<f64>();
-    let w = sum(&|_| 1.0);
+    let (mut w, mut e, mut n, mut z) = (0.0, 0.0, 0.0, 0.0);
+    let (mut ee, mut nn, mut en, mut ez, mut nz) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for o in around {
+        let (we, wn) = (o.weight * o.east, o.weight * o.north);
+        w += o.weight;
+        e += we;
+        n += wn;
+        z += o.weight * o.deeper;
+        ee += we * o.east;
+        nn += wn * o.north;
+        en += we * o.north;
+        ez += we * o.deeper;
+        nz += wn * o.deeper;
+    }
     if w <= 0.0 {
         return None;
     }
-    let (me, mn, mz) = (sum(&|o| o.east) / w, sum(&|o| o.north) / w, sum(&|o| o.deeper) / w);
-    let see = sum(&|o| (o.east - me) * (o.east - me));
-    let snn = sum(&|o| (o.north - mn) * (o.north - mn));
-    let sen = sum(&|o| (o.east - me) * (o.north - mn));
-    let sez = sum(&|o| (o.east - me) * (o.deeper - mz));
-    let snz = sum(&|o| (o.north - mn) * (o.deeper - mz));
     let noise = d.rough_noise * d.rough_noise;
     let prior = noise / (d.slope * d.slope).max(1e-9);
-    let (a, b) = (see + prior, snn + prior);
+    let (a, b) = ((ee - e * e / w).max(0.0) + prior, (nn - n * n / w).max(0.0) + prior);
+    let (sen, sez, snz) = (en - e * n / w, ez - e * z / w, nz - n * z / w);
     let det = a * b - sen * sen;
     let (ge, gn) = ((b * sez - sen * snz) / det, (a * snz - sen * sez) / det);
     let variance = noise * (a + b) / det;
     let slope = Slope { east: ge as f32, north: gn as f32, variance: variance as f32 };
-    Some((slope, mz - ge * me - gn * mn))
+    Some((slope, (z - ge * e - gn * n) / w))
 }
 
 #[cfg(test)]
@@ -207,9 +220,11 @@ mod tests {
     fn cells(places: impl Iterator<Item = (u32, u32)>, bed: impl Fn(f64, f64) -> f64) -> Vec<Rough> {
         let corner = CellId { x: 4_200_000, y: 2_900_000 };
         let scale = Scale::of(corner);
-        places
-            .map(|(x, y)| Rough {
+        (0..)
+            .zip(places)
+            .map(|(number, (x, y))| Rough {
                 id: CellId { x: corner.x + x, y: corner.y + y },
+                number,
                 east: 128.0,
                 south: 128.0,
                 depth: bed(f64::from(x) * 256.0 * scale.east, -f64::from(y) * 256.0 * scale.north),
@@ -224,7 +239,7 @@ mod tests {
         let mut all =
             cells((0..9).flat_map(|y| (0..9).map(move |x| (x, y))), |e, n| 5.0 + 0.08 * e - 0.05 * n);
         all[41].depth += 3.0;
-        let s = fit(&all, &d)[40];
+        let s = fit(all, &d)[40];
         assert!((s.east - 0.08).abs() < 0.01 && (s.north + 0.05).abs() < 0.01, "{s:?}");
         assert!(s.variance < 0.001);
     }
@@ -232,10 +247,10 @@ mod tests {
     #[test]
     fn lone_track_leaves_the_slope_across_unknown() {
         let d = Defaults::default();
-        let s = fit(&cells((0..9).map(|x| (x, 0)), |e, _| 5.0 + 0.1 * e), &d)[4];
+        let s = fit(cells((0..9).map(|x| (x, 0)), |e, _| 5.0 + 0.1 * e), &d)[4];
         assert!((s.east - 0.1).abs() < 0.01 && s.north == 0.0, "{s:?}");
         assert!((f64::from(s.variance) - d.slope * d.slope).abs() < 5e-4, "{s:?}");
-        let alone = fit(&cells([(0, 0)].into_iter(), |_, _| 5.0), &d)[0];
+        let alone = fit(cells([(0, 0)].into_iter(), |_, _| 5.0), &d)[0];
         assert!((alone.size() - d.slope * std::f64::consts::SQRT_2).abs() < 1e-6);
     }
 
@@ -249,10 +264,11 @@ mod tests {
             );
         all[4].depth = 99.0;
         let mut other = all[1];
+        other.number = 5;
         other.id.y += 1;
         other.depth = 99.0;
         other.anchored = false;
         all.push(other);
-        assert!(fit(&all, &d)[0].size() < 0.1);
+        assert!(fit(all, &d)[0].size() < 0.1);
     }
 }

@@ -28,21 +28,15 @@ impl<'a> Combiner<'a> {
     }
 
     /// The cell `id` from its accepted soundings (at least one), by pass and time.
-    pub(crate) fn cell(&self, id: CellId, open: &[&Work], slope: &Slope) -> Option<Cell> {
-        let scale = Scale::of(id);
+    pub(crate) fn cell(&self, id: CellId, open: &[&Work], slope: &Slope, scale: &Scale) -> Option<Cell> {
         let visits: Vec<Visit> = open
             .chunk_by(|a, b| a.pass == b.pass)
-            .filter_map(|v| Visit::of(v, self.boat(v), slope, &scale))
+            .filter_map(|v| Visit::of(v, self.boat(v), slope, scale))
             .collect();
         // Depths below some unknown level of the day have no vote where others hang on the datum.
-        let anchored = open.iter().any(|w| w.anchored);
-        let hangs = |v: &Visit| open.iter().any(|w| w.pass == v.pass && w.anchored);
-        let used: Vec<Visit> = if anchored && visits.len() > 1 {
-            visits.iter().filter(|v| hangs(v)).copied().collect()
-        } else {
-            visits.clone()
-        };
-        let fused = fuse(&used, slope, &scale)?;
+        let anchored: Vec<Visit> = visits.iter().filter(|v| v.anchored).copied().collect();
+        let used = if anchored.is_empty() { &visits } else { &anchored };
+        let fused = fuse(used, slope, scale)?;
         let beam = beam95(fused.range, slope, self.defaults);
         let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * fused.variance + beam * beam).sqrt();
         let thu95 = used.iter().map(|v| v.thu95).fold(f64::INFINITY, f64::min);
@@ -83,6 +77,10 @@ struct Fused {
 }
 
 fn fuse(visits: &[Visit], slope: &Slope, scale: &Scale) -> Option<Fused> {
+    if let [v] = visits {
+        let (depth, east, south, range) = (v.depth, v.east, v.south, v.range);
+        return Some(Fused { depth, variance: v.variance(), east, south, range, disputed: false });
+    }
     let n: f64 = visits.iter().map(|v| f64::from(v.soundings)).sum();
     let mean =
         |f: &dyn Fn(&Visit) -> f64| visits.iter().map(|v| f(v) * f64::from(v.soundings)).sum::<f64>() / n;
@@ -194,6 +192,7 @@ mod tests {
             thu95: 3.0,
             shoalest: depth,
             cap: Grade::Sure,
+            anchored: true,
         }
     }
 

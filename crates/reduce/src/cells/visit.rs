@@ -27,6 +27,8 @@ pub(crate) struct Visit {
     pub(crate) thu95: f64,
     pub(crate) shoalest: f64,
     pub(crate) cap: Grade,
+    /// A stage was known for one of its soundings.
+    pub(crate) anchored: bool,
 }
 
 /// A scatter beyond this many standard deviations does not enter the mean.
@@ -70,6 +72,7 @@ impl Visit {
             thu95: visit.iter().map(|w| thu95(w)).fold(f64::INFINITY, f64::min),
             shoalest: visit.iter().map(|w| w.depth).fold(f64::INFINITY, f64::min),
             cap: visit.iter().map(|w| w.cap).min()?,
+            anchored: visit.iter().any(|w| w.anchored),
         })
     }
 

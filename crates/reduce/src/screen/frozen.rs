@@ -10,9 +10,12 @@ const AROUND: usize = 50;
 const LEAST_AROUND: usize = 20;
 /// A run less likely than this is frozen, where the readings are fine enough to show the noise.
 const UNLIKELY: f64 = 1e-6;
+/// The same where the readings are coarse: an even bed may give one value for long, but then its surroundings
+/// do so, too.
+const UNLIKELY_COARSE: f64 = 1e-15;
 /// A run less likely than this is frozen when it ends or begins with a jump.
 const UNLIKELY_WITH_JUMP: f64 = 1e-3;
-/// Readings coarser than this hide the noise, so an even bed may give one value for long, mm.
+/// Readings coarser than this hide the noise, mm.
 const COARSE_MM: i32 = 50;
 
 pub(crate) fn mark(points: &mut [Point], settings: &Settings) {
@@ -55,8 +58,9 @@ fn is_frozen(depths: &[i32], run: &std::ops::Range<usize>, step: i32, settings: 
     }
     let share = (pairs as f64 + 1.0) / ((a + b) as f64 + 2.0);
     let log_likely = (run.len() as f64 - 1.0) * libm::log(share);
-    let fine = step < COARSE_MM && log_likely < libm::log(UNLIKELY);
-    fine || (jumps(depths, run, step, settings) && log_likely < libm::log(UNLIKELY_WITH_JUMP))
+    let limit = if step < COARSE_MM { UNLIKELY } else { UNLIKELY_COARSE };
+    log_likely < libm::log(limit)
+        || (jumps(depths, run, step, settings) && log_likely < libm::log(UNLIKELY_WITH_JUMP))
 }
 
 fn jumps(depths: &[i32], run: &std::ops::Range<usize>, step: i32, settings: &Settings) -> bool {
@@ -95,13 +99,12 @@ mod tests {
 
     #[test]
     fn even_bed_in_coarse_readings_stays() {
-        let flat = |i: usize| if (100..200).contains(&i) { 7.0 } else { bed(i, 0.1) };
-        let even = (0..300).map(|i| libm::round((flat(i) + 0.02 * noise(i)) * 10.0) / 10.0);
-        // Slopes lead into the flat and out of it without a jump.
-        let mut points =
-            straight(even.enumerate().map(|(i, d)| if (85..215).contains(&i) { 7.0 } else { d }));
-        points[80..85].iter_mut().for_each(|p| p.depth_mm = 7_100);
-        points[215..220].iter_mut().for_each(|p| p.depth_mm = 7_100);
+        // Lines across a canal: 24 readings of its even floor, 18 up one bank, turn, 18 down again.
+        let depth = |i: usize| {
+            let up = (i % 60).saturating_sub(24).min(60 - i % 60);
+            7.0 - 0.12 * up as f64 + 0.02 * noise(i)
+        };
+        let mut points = straight((0..600).map(|i| libm::round(depth(i) * 10.0) / 10.0));
         mark(&mut points, &Settings::default());
         assert_eq!(voids(&points, VoidReason::Frozen), [0usize; 0]);
     }

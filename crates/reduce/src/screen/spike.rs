@@ -74,18 +74,23 @@ fn is_spike(points: &[Point], open: &[u32], i: usize, s: &Settings) -> bool {
     if !enough {
         return false;
     }
+    let sides = [left.median(), right.median()];
+    let shoal = sides.into_iter().flatten().fold(f64::INFINITY, f64::min);
+    let deep = sides.into_iter().flatten().fold(f64::NEG_INFINITY, f64::max);
+    let beyond = (shoal - here.range).max(here.range - deep);
+    let least = s.spike_floor.max(s.spike_share * deep);
+    beyond > sternness * least && beyond > sternness * s.spike_sigmas * local_sigma(&left, &right)
+}
+
+/// Standard deviation of the readings by the differences of those that follow each other, the slope included.
+fn local_sigma(left: &Side, right: &Side) -> f64 {
     let mut steps = [0.0; 2 * SIDE];
     let mut n = 0;
     for (slot, d) in steps.iter_mut().zip(left.steps().iter().chain(right.steps())) {
         *slot = *d;
         n += 1;
     }
-    let sigma = median(&mut steps[..n]).unwrap_or(0.0) / MEDIAN_DIFFERENCE;
-    let sides = [left.median(), right.median()];
-    let shoal = sides.into_iter().flatten().fold(f64::INFINITY, f64::min);
-    let deep = sides.into_iter().flatten().fold(f64::NEG_INFINITY, f64::max);
-    let beyond = (shoal - here.range).max(here.range - deep);
-    beyond > sternness * s.spike_floor.max(s.spike_share * deep).max(s.spike_sigmas * sigma)
+    median(&mut steps[..n]).unwrap_or(0.0) / MEDIAN_DIFFERENCE
 }
 
 #[cfg(test)]
