@@ -5,7 +5,7 @@ use crate::Settings;
 use leadline_model::VoidReason;
 
 /// Pairs of readings on each side that show how often two equal readings follow each other here.
-const AROUND: usize = 50;
+const AROUND: usize = 120;
 /// With fewer pairs nothing is said.
 const LEAST_AROUND: usize = 20;
 /// A run less likely than this is frozen, where the readings are fine enough to show the noise.
