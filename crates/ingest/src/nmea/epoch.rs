@@ -21,6 +21,7 @@ pub(crate) struct Epoch {
     /// Milliseconds since 1970 in the stretch's reckoning of days.
     pub(crate) time: i64,
     position: Position,
+    grid: Option<GridPos>,
     pub(crate) warning: bool,
     pub(crate) unchecked: bool,
     pub(crate) evidence: Stated,
@@ -28,7 +29,15 @@ pub(crate) struct Epoch {
 
 impl Epoch {
     pub(crate) fn new(arrival: u64, time: i64, position: Position) -> Self {
-        Self { arrival, time, position, warning: false, unchecked: false, evidence: Stated::default() }
+        Self {
+            arrival,
+            time,
+            position,
+            grid: None,
+            warning: false,
+            unchecked: false,
+            evidence: Stated::default(),
+        }
     }
 
     /// Takes a later sentence's position if it is written more finely.
@@ -38,9 +47,13 @@ impl Epoch {
         }
     }
 
-    /// On the grid; never `None` after the sentence's own check.
-    pub(crate) fn grid(&self) -> Option<GridPos> {
-        GridPos::from_lonlat(self.position.lonlat())
+    /// On the grid; never `None` after the sentence's own check. Asked for when the position stands, and
+    /// kept: projecting costs as much as reading a sentence.
+    pub(crate) fn grid(&mut self) -> Option<GridPos> {
+        if self.grid.is_none() {
+            self.grid = GridPos::from_lonlat(self.position.lonlat());
+        }
+        self.grid
     }
 
     /// Whether a boat can have gone from here to `next`.

@@ -67,14 +67,19 @@ fn unchecked(body: &[u8]) -> Result<Frame<'_>, Problem> {
 }
 
 fn split(text: &[u8], checked: bool) -> Frame<'_> {
-    let comma = text.iter().position(|c| *c == b',').unwrap_or(text.len());
+    let comma = match text.get(5) {
+        Some(b',') if !text[..5].contains(&b',') => 5,
+        _ => text.iter().position(|c| *c == b',').unwrap_or(text.len()),
+    };
     Frame { address: &text[..comma], fields: text.get(comma + 1..).unwrap_or_default(), checked }
 }
 
 /// The exclusive or of all bytes.
 fn xor(text: &[u8]) -> u8 {
     let (words, rest) = text.as_chunks::<8>();
-    let folded = words.iter().fold(0, |sum, w| sum ^ u64::from_ne_bytes(*w));
+    let mut folded = words.iter().fold(0, |sum, w| sum ^ u64::from_ne_bytes(*w));
+    let (fours, rest) = rest.as_chunks::<4>();
+    folded = fours.iter().fold(folded, |sum, w| sum ^ u64::from(u32::from_ne_bytes(*w)));
     let folded = folded ^ folded >> 32;
     let folded = folded ^ folded >> 16;
     let folded = (folded ^ folded >> 8) as u8;

@@ -1,8 +1,8 @@
 //! A log of sentences, line by line.
 
-use super::frame::frame;
+use super::frame::{Frame, frame};
 use super::pairing::{Pairing, Reading, Sink, TimedFix};
-use super::sentence::{Content, Day, Depth, Fix, Sentence, parse};
+use super::sentence::{Content, Day, Depth, Fix, parse, talker};
 use super::streams::{stream_name, stream_of};
 use crate::Options;
 use crate::Problem;
@@ -47,9 +47,8 @@ impl NmeaLog {
     /// Takes line `number`, neither blank nor a remark; `whole` is false for a last line without its end.
     pub(crate) fn line(&mut self, number: u64, line: &[u8], whole: bool) {
         self.arrivals += 1;
-        let label = match frame(line).and_then(parse) {
-            Ok(sentence) if !whole && !sentence.checked => Some(Label::Problem(Problem::TornLine)),
-            Ok(sentence) => self.sentence(number, &sentence),
+        let label = match frame(line).and_then(|f| self.sentence(number, f, whole)) {
+            Ok(label) => label,
             Err(problem) => {
                 if matches!(problem, Problem::NoDepth | Problem::ZeroDepth | Problem::DepthOutOfRange)
                     && let Some(ms) = self.pairing.dated_now_ms()
@@ -76,33 +75,40 @@ impl NmeaLog {
     }
 
     /// The line's label, or `None` if it is known later.
-    fn sentence(&mut self, number: u64, s: &Sentence) -> Option<Label> {
-        if matches!(s.content, Content::NotNeeded) {
-            return Some(Label::NotNeeded);
+    fn sentence(&mut self, number: u64, frame: Frame<'_>, whole: bool) -> Result<Option<Label>, Problem> {
+        let content = &parse(frame)?;
+        let checked = frame.checked;
+        let kind = match content {
+            Content::NotNeeded => return Ok(Some(Label::NotNeeded)),
+            Content::Depth(d) => d.kind as usize,
+            Content::Fix(f) => 4 + f.kind as usize,
+            Content::Date(..) => 8,
+            Content::Speed(_) => 9,
+            Content::Dop(_) => 10,
+            Content::Temperature(_) => 11,
+        };
+        if !checked && !whole || self.lost_its_checksum(kind, checked) {
+            return Err(Problem::TornLine);
         }
-        if self.lost_its_checksum(s) {
-            return Some(Label::Problem(Problem::TornLine));
-        }
-        let used = if s.checked { Label::Used } else { Label::Problem(Problem::NoChecksum) };
-        Some(match &s.content {
+        let used = if checked { Label::Used } else { Label::Problem(Problem::NoChecksum) };
+        Ok(Some(match content {
             Content::Depth(depth) => {
-                self.depth(number, s, *depth);
-                return None;
+                self.depth(number, frame, *depth);
+                return Ok(None);
             }
-            Content::Fix(fix) => self.fix(fix, s.checked, used),
-            Content::Date(Some(time), day) => match self.accept(*day) {
-                Ok(Some(day)) => {
+            Content::Fix(fix) => self.fix(fix, checked, used),
+            Content::Date(Some(time), day) => match self.accept(*day)? {
+                Some(day) => {
                     self.pairing.date(i64::from(*time), day, &mut self.sink);
                     used
                 }
-                Ok(None) => Label::NotNeeded,
-                Err(problem) => Label::Problem(problem),
+                None => Label::NotNeeded,
             },
             Content::Speed(Some(_)) | Content::Dop(Some(_)) | Content::Temperature(Some(_)) => {
-                self.evidence(&s.content, used)
+                self.evidence(content, used)
             }
             _ => Label::NotNeeded,
-        })
+        }))
     }
 
     fn evidence(&mut self, content: &Content, used: Label) -> Label {
@@ -116,9 +122,9 @@ impl NmeaLog {
         used
     }
 
-    fn depth(&mut self, number: u64, s: &Sentence, depth: Depth) {
-        let stream = stream_of(depth.kind, s.talker);
-        let reading = Reading { arrival: self.arrivals, line: number, depth, stream, checked: s.checked };
+    fn depth(&mut self, number: u64, frame: Frame<'_>, depth: Depth) {
+        let stream = stream_of(depth.kind, talker(frame));
+        let reading = Reading { arrival: self.arrivals, line: number, depth, stream, checked: frame.checked };
         self.pairing.depth(reading, &mut self.sink);
     }
 
@@ -177,19 +183,10 @@ impl NmeaLog {
     }
 
     /// Whether a sentence without checksum is a torn one: its kind had checksums within the last seconds.
-    fn lost_its_checksum(&mut self, s: &Sentence) -> bool {
-        let kind = match s.content {
-            Content::Depth(d) => d.kind as usize,
-            Content::Fix(f) => 4 + f.kind as usize,
-            Content::Date(..) => 8,
-            Content::Speed(_) => 9,
-            Content::Dop(_) => 10,
-            Content::Temperature(_) => 11,
-            Content::NotNeeded => return false,
-        };
+    fn lost_its_checksum(&mut self, kind: usize, checked: bool) -> bool {
         let now = self.pairing.now_ms();
         let Some(last) = self.checked_at.get_mut(kind) else { return false };
-        if s.checked {
+        if checked {
             *last = now;
             return false;
         }

@@ -252,13 +252,14 @@ impl Pairing {
     fn close_epoch(&mut self, sink: &mut Sink) {
         let Some(now) = &mut self.now else { return };
         now.evidence = self.evidence.at(now.time);
-        let now = *now;
-        let Some(before) = self.before else { return };
-        let due = self.readings.partition_point(|r| r.arrival < now.arrival);
+        let arrival = now.arrival;
+        let Some(before) = &mut self.before else { return };
+        let due = self.readings.partition_point(|r| r.arrival < arrival);
         if due == 0 {
             return;
         }
-        let ends = before.grid().zip(now.grid()).filter(|_| before.reaches(&now));
+        let ends = if before.reaches(now) { before.grid().zip(now.grid()) } else { None };
+        let (before, now) = (*before, *now);
         for i in 0..due {
             let reading = self.readings[i];
             match ends {
@@ -296,7 +297,7 @@ impl Pairing {
 
     /// Depths of the last burst get the last fix; later ones none.
     fn hold_last(&mut self, sink: &mut Sink) {
-        let Some(now) = self.now else { return };
+        let Some(mut now) = self.now else { return };
         let rate = self.before.map(|b| (now.arrival - b.arrival, now.time - b.time));
         let grid = now.grid();
         for reading in std::mem::take(&mut self.readings) {

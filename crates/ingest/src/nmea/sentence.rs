@@ -162,13 +162,21 @@ pub enum Day {
 /// # Errors
 /// The problem that made it unusable.
 pub fn sentence(line: &[u8]) -> Result<Sentence, Problem> {
-    parse(frame(line)?)
+    let frame = frame(line)?;
+    let content = parse(frame)?;
+    Ok(Sentence { talker: talker(frame), checked: frame.checked, content })
 }
 
-pub(crate) fn parse(frame: Frame<'_>) -> Result<Sentence, Problem> {
-    let &[t0, t1, f0, f1, f2] = frame.address else { return odd_address(frame) };
+/// The first two letters of the address; a proprietary one has `P` and another.
+pub(crate) fn talker(frame: Frame<'_>) -> [u8; 2] {
+    frame.address.first_chunk().copied().unwrap_or_default()
+}
+
+#[inline(always)]
+pub(crate) fn parse(frame: Frame<'_>) -> Result<Content, Problem> {
+    let &[_, _, f0, f1, f2] = frame.address else { return odd_address(frame) };
     let fields = Fields::new(frame.fields);
-    let content = match &[f0, f1, f2] {
+    Ok(match &[f0, f1, f2] {
         b"DPT" => dpt(fields, frame.checked)?,
         b"DBT" => below(fields, DepthKind::Dbt, frame.checked)?,
         b"RMC" => rmc(fields)?,
@@ -182,8 +190,7 @@ pub(crate) fn parse(frame: Frame<'_>) -> Result<Sentence, Problem> {
         b"DBS" => below(fields, DepthKind::Dbs, frame.checked)?,
         b"DBK" => below(fields, DepthKind::Dbk, frame.checked)?,
         _ => return odd_address(frame),
-    };
-    Ok(Sentence { talker: [t0, t1], checked: frame.checked, content })
+    })
 }
 
 /// Formatters in the trade's lists that say nothing a depth survey needs, sorted. Source: gpsd "NMEA Revealed".
@@ -193,15 +200,14 @@ LR1 LR2 LR3 LRF LRI MDA MHU MMB MSK MSS MTA MWD MWV OLN OSD R00 RLM RMA RMB ROO 
 STN TDS TFI THS TLB TLL TPC TPR TPT TRF TTM TUT TXT VBW VDM VDO VDR VER VHW VLW VPW VSD VTA VTI VWR VWT WCV WDC \
 WDR WNC WPL XDR XTE XTR ZDL ZFI ZFO ZLZ ZPI ZTA ZTE ZTG ";
 
-fn odd_address(frame: Frame<'_>) -> Result<Sentence, Problem> {
+fn odd_address(frame: Frame<'_>) -> Result<Content, Problem> {
     let address = frame.address;
     let proprietary =
         address.len() >= 2 && address[0] == b'P' && address.iter().all(u8::is_ascii_alphanumeric);
     if !(proprietary || is_address(address) && is_not_needed(address)) {
         return Err(Problem::UnknownSentence);
     }
-    let talker = [address[0], address[1]];
-    Ok(Sentence { talker, checked: frame.checked, content: Content::NotNeeded })
+    Ok(Content::NotNeeded)
 }
 
 /// [`NOT_NEEDED`] as numbers: the list is asked for most lines of most logs.
@@ -221,11 +227,12 @@ fn is_not_needed(address: &[u8]) -> bool {
     NOT_NEEDED_KEYS.binary_search(&u32::from_be_bytes([0, a, b, c])).is_ok()
 }
 
+#[inline(always)]
 fn rmc(mut f: Fields<'_>) -> Result<Content, Problem> {
     let time_of_day = time_of_day(&mut f)?;
     let status = f.letter();
     let position = position(&mut f)?;
-    let speed_mm_s = f.evidence(3).and_then(from_milliknots);
+    let speed_mm_s = f.evidence::<3>().and_then(from_milliknots);
     f.skip(1);
     let day = day_ddmmyy(&mut f)?;
     f.skip(2);
@@ -244,12 +251,13 @@ fn rmc(mut f: Fields<'_>) -> Result<Content, Problem> {
     }))
 }
 
+#[inline(always)]
 fn gga(mut f: Fields<'_>) -> Result<Content, Problem> {
     let time_of_day = time_of_day(&mut f)?;
     let position = position(&mut f)?;
     let class = quality(f.text());
-    let sats = f.evidence(0).and_then(|n| u8::try_from(n).ok());
-    let hdop_centi = f.evidence(2).and_then(hdop);
+    let sats = f.evidence::<0>().and_then(|n| u8::try_from(n).ok());
+    let hdop_centi = f.evidence::<2>().and_then(hdop);
     Ok(Content::Fix(Fix {
         kind: FixKind::Gga,
         time_of_day,
@@ -268,8 +276,8 @@ fn gns(mut f: Fields<'_>) -> Result<Content, Problem> {
     let position = position(&mut f)?;
     // One letter a satellite system: the best one stands.
     let best = f.text().iter().filter_map(|m| mode(*m)).max_by_key(|c| goodness(*c));
-    let sats = f.evidence(0).and_then(|n| u8::try_from(n).ok());
-    let hdop_centi = f.evidence(2).and_then(hdop);
+    let sats = f.evidence::<0>().and_then(|n| u8::try_from(n).ok());
+    let hdop_centi = f.evidence::<2>().and_then(hdop);
     f.skip(4);
     let void = best == Some(FixClass::None) || f.letter() == b'V';
     Ok(Content::Fix(Fix {
@@ -285,6 +293,7 @@ fn gns(mut f: Fields<'_>) -> Result<Content, Problem> {
     }))
 }
 
+#[inline(always)]
 fn gll(mut f: Fields<'_>) -> Result<Content, Problem> {
     let position = position(&mut f)?;
     let time_of_day = time_of_day(&mut f)?;
@@ -306,7 +315,7 @@ fn gll(mut f: Fields<'_>) -> Result<Content, Problem> {
 
 fn zda(mut f: Fields<'_>) -> Result<Content, Problem> {
     let time = time_of_day(&mut f)?;
-    let (d, m, y) = (f.number(0)?, f.number(0)?, f.number(0)?);
+    let (d, m, y) = (f.number::<0>()?, f.number::<0>()?, f.number::<0>()?);
     let day = match (d, m, y) {
         (Some(d), Some(m), Some(y)) => calendar_day(y, m, d),
         _ => Day::Null,
@@ -318,12 +327,12 @@ fn vtg(mut f: Fields<'_>) -> Option<u32> {
     f.skip(1);
     // The old form has four fields and no letters.
     if f.letter() != b'T' {
-        return f.evidence(3).and_then(from_milliknots);
+        return f.evidence::<3>().and_then(from_milliknots);
     }
     f.skip(2);
-    let knots = f.evidence(3);
+    let knots = f.evidence::<3>();
     f.skip(1);
-    let kilometres = f.evidence(3);
+    let kilometres = f.evidence::<3>();
     knots.and_then(from_milliknots).or_else(|| {
         // Millikilometres an hour are metres an hour.
         kilometres.and_then(|v| u32::try_from(v).ok()).map(|m| ((u64::from(m) * 5 + 9) / 18) as u32)
@@ -332,39 +341,48 @@ fn vtg(mut f: Fields<'_>) -> Option<u32> {
 
 fn gsa(mut f: Fields<'_>) -> Content {
     f.skip(15);
-    Content::Dop(f.evidence(2).and_then(hdop))
+    Content::Dop(f.evidence::<2>().and_then(hdop))
 }
 
 fn mtw(mut f: Fields<'_>) -> Result<Option<i16>, Problem> {
-    let Some(t) = f.number(2)? else { return Ok(None) };
+    let Some(t) = f.number::<2>()? else { return Ok(None) };
     // Water between freezing brine and a hot spring; a unit other than Celsius is not defined for MTW.
     if (-500..=6000).contains(&t) { Ok(Some(t as i16)) } else { Err(Problem::MalformedField) }
 }
 
+#[inline(always)]
 fn dpt(mut f: Fields<'_>, checked: bool) -> Result<Content, Problem> {
-    let depth = f.number(3)?;
+    let depth = f.number::<3>()?;
     if f.ended() && !checked {
         return Err(Problem::TornLine);
     }
-    let offset = f.number(3)?.filter(|o| *o != 0);
+    let offset = f.number::<3>()?.filter(|o| *o != 0);
     let offset_mm = offset.map(|o| i16::try_from(o).map_err(|_| Problem::MalformedField)).transpose()?;
     let depth_mm = sounded(depth.ok_or(Problem::NoDepth)?, false)?;
     Ok(Content::Depth(Depth { kind: DepthKind::Dpt, depth_mm, offset_mm }))
 }
 
+#[inline(always)]
 fn below(mut f: Fields<'_>, kind: DepthKind, checked: bool) -> Result<Content, Problem> {
-    let feet = f.number(4)?;
+    let mut feet = f;
+    f.skip(2);
+    let metres = f.number::<3>()?;
     f.skip(1);
-    let metres = f.number(3)?;
+    let mut fathoms = f;
     f.skip(1);
-    let fathoms = f.number(4)?;
     // Without a checksum only the last letter shows that the line is whole.
     if !checked && f.letter() != b'F' {
         return Err(Problem::TornLine);
     }
     // 1 ft = 304.8 mm, 1 fathom = 1828.8 mm (international yard and pound agreement, 1959).
     let scaled = |v: i64, num: i64| v.saturating_mul(num).saturating_add(50_000) / 100_000;
-    let depth = metres.or(feet.map(|v| scaled(v, 3048))).or(fathoms.map(|v| scaled(v, 18_288)));
+    let depth = match metres {
+        Some(mm) => Some(mm),
+        None => match feet.number::<4>()? {
+            Some(v) => Some(scaled(v, 3048)),
+            None => fathoms.number::<4>()?.map(|v| scaled(v, 18_288)),
+        },
+    };
     let depth_mm = sounded(depth.ok_or(Problem::NoDepth)?, kind == DepthKind::Dbk)?;
     Ok(Content::Depth(Depth { kind, depth_mm, offset_mm: None }))
 }
@@ -383,6 +401,7 @@ fn sounded(depth_mm: i64, below_keel: bool) -> Result<i32, Problem> {
     }
 }
 
+#[inline(always)]
 fn position(f: &mut Fields<'_>) -> Result<Option<Position>, Problem> {
     let lat = angle(f, b'N', b'S')?;
     let lon = angle(f, b'E', b'W')?;
@@ -399,7 +418,7 @@ fn position(f: &mut Fields<'_>) -> Result<Option<Position>, Problem> {
 
 /// `dddmm.mmmm` and a letter to 1e-7 minutes and the decimals written.
 fn angle(f: &mut Fields<'_>, plus: u8, minus: u8) -> Result<Option<(i64, u8)>, Problem> {
-    let (d, letter) = (f.decimal(7)?, f.letter());
+    let (d, letter) = (f.decimal::<7>()?, f.letter());
     let Some(d) = d else { return Ok(None) };
     let (degrees, minutes) = (d.value / 1_000_000_000, d.value % 1_000_000_000);
     if d.value < 0 {
@@ -418,7 +437,7 @@ fn angle(f: &mut Fields<'_>, plus: u8, minus: u8) -> Result<Option<(i64, u8)>, P
 
 /// `hhmmss.sss` to milliseconds; second 60 is the next minute's first.
 fn time_of_day(f: &mut Fields<'_>) -> Result<Option<u32>, Problem> {
-    let Some(v) = f.number(3)? else { return Ok(None) };
+    let Some(v) = f.number::<3>()? else { return Ok(None) };
     if !(0..=235_960_999).contains(&v) {
         return Err(Problem::MalformedField);
     }
@@ -432,7 +451,7 @@ fn time_of_day(f: &mut Fields<'_>) -> Result<Option<u32>, Problem> {
 
 /// `ddmmyy`; 80 … 99 are 19xx (the first satellite receivers), the rest 20xx.
 fn day_ddmmyy(f: &mut Fields<'_>) -> Result<Day, Problem> {
-    let Some(v) = f.number(0)? else { return Ok(Day::Null) };
+    let Some(v) = f.number::<0>()? else { return Ok(Day::Null) };
     let (day, month, year) = (v / 10_000, v / 100 % 100, v % 100);
     Ok(calendar_day(if year >= 80 { 1900 + year } else { 2000 + year }, month, day))
 }

@@ -6,7 +6,6 @@
 use super::sentence::DepthKind;
 use crate::legs::Stream;
 use leadline_model::{Flags, Sounding};
-use std::collections::VecDeque;
 
 /// A sounding, its stream and its line.
 #[derive(Clone, Copy, Debug)]
@@ -22,6 +21,8 @@ pub(crate) struct Placed {
 const SAME_READING_MS: i64 = 1_500;
 /// A duplicate is judged when its last neighbour can have come; its neighbours are kept until then.
 const HOLD_MS: i64 = 2 * SAME_READING_MS;
+/// Readings handed out before the list is moved up.
+const COMPACT: usize = 256;
 /// Feet and metres are rounded separately: less is no disagreement, mm.
 const DISAGREES_MM: i32 = 100;
 
@@ -39,8 +40,10 @@ pub(crate) fn stream_name(stream: Stream) -> String {
 
 #[derive(Default)]
 pub(crate) struct Streams {
-    held: VecDeque<Placed>,
-    /// How many of `held` are judged.
+    /// From `first` on; those before are handed out and dropped now and then.
+    held: Vec<Placed>,
+    first: usize,
+    /// The first that is not judged yet.
     judged: usize,
 }
 
@@ -49,30 +52,34 @@ impl Streams {
     pub(crate) fn push(&mut self, mut new: Placed, mut out: impl FnMut(Placed)) {
         let now = new.sounding.time.0;
         self.judge(now);
-        while let Some(old) = self.held.front().filter(|h| now - h.sounding.time.0 > HOLD_MS).copied() {
-            self.held.pop_front();
-            self.judged -= 1;
-            out(old);
+        while let Some(old) = self.held.get(self.first).filter(|h| now - h.sounding.time.0 > HOLD_MS) {
+            out(*old);
+            self.first += 1;
         }
-        for h in self.held.iter_mut().rev() {
+        for h in self.held[self.first..].iter_mut().rev() {
             if now - h.sounding.time.0 > SAME_READING_MS {
                 break;
             }
             h.duplicate |= h.stream > new.stream;
             new.duplicate |= h.stream < new.stream;
         }
-        self.held.push_back(new);
+        if self.first >= COMPACT {
+            self.held.drain(..self.first);
+            self.judged -= self.first;
+            self.first = 0;
+        }
+        self.held.push(new);
     }
 
     /// Hands out everything: no later reading belongs to these.
     pub(crate) fn drain(&mut self, out: impl FnMut(Placed)) {
         self.judge(i64::MAX);
-        self.judged = 0;
-        self.held.drain(..).for_each(out);
+        self.held.drain(..).skip(self.first).for_each(out);
+        (self.first, self.judged) = (0, 0);
     }
 
     pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut Sounding> {
-        self.held.iter_mut().map(|h| &mut h.sounding)
+        self.held[self.first..].iter_mut().map(|h| &mut h.sounding)
     }
 
     fn judge(&mut self, now: i64) {
@@ -91,15 +98,18 @@ impl Streams {
     /// over a slope they differ without anything being wrong.
     fn compare(&mut self, i: usize) {
         let x = self.held[i];
-        let near = |h: &Placed| (h.sounding.time.0 - x.sounding.time.0).abs();
-        let better = |h: &Placed| {
-            h.stream < x.stream && h.sounding.from == x.sounding.from && near(h) <= SAME_READING_MS
-        };
+        let distance = |h: &Placed| (h.sounding.time.0 - x.sounding.time.0).abs();
+        let before = (self.first..i).rev().take_while(|j| distance(&self.held[*j]) <= SAME_READING_MS);
+        let after = (i + 1..self.held.len()).take_while(|j| distance(&self.held[*j]) <= SAME_READING_MS);
         let (mut low, mut high, mut nearest) = (i32::MAX, i32::MIN, None);
-        for (j, h) in self.held.iter().enumerate().filter(|(_, h)| better(h)) {
+        for j in before.chain(after) {
+            let h = &self.held[j];
+            if h.stream >= x.stream || h.sounding.from != x.sounding.from {
+                continue;
+            }
             (low, high) = (low.min(h.sounding.depth_mm), high.max(h.sounding.depth_mm));
-            if !h.duplicate && nearest.is_none_or(|(n, _)| near(h) < n) {
-                nearest = Some((near(h), j));
+            if !h.duplicate && nearest.is_none_or(|(n, _)| distance(h) < n) {
+                nearest = Some((distance(h), j));
             }
         }
         let Some((_, j)) = nearest else { return };
