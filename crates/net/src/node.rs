@@ -11,11 +11,12 @@ use libp2p::swarm::{ConnectionId, DialError, SwarmEvent};
 use libp2p::{Multiaddr, PeerId, Stream, StreamProtocol, Swarm, TransportError, mdns, noise};
 use libp2p_stream::Control;
 use std::collections::HashMap;
+use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::task::{AbortHandle, Id, JoinError, JoinHandle, JoinSet};
-use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_util::compat::FuturesAsyncReadCompatExt;
 
 const PROTOCOL: StreamProtocol = StreamProtocol::new("/leadline/meeting/1");
@@ -23,6 +24,8 @@ const PROTOCOL: StreamProtocol = StreamProtocol::new("/leadline/meeting/1");
 const MEETINGS_MAX: usize = 16;
 /// How often the address book is looked through.
 const LOOK: Duration = Duration::from_millis(250);
+/// For the other end's stream, if both dialled at the same moment.
+const CROSSING: Duration = Duration::from_millis(500);
 /// For a stream on a connection that stands.
 const STREAM_OPENS: Duration = Duration::from_secs(5);
 
@@ -131,8 +134,8 @@ struct Active {
     peer: PeerId,
     /// Whom this device dialled for it.
     target: Option<Target>,
-    /// This device's connection, to be closed after the meeting.
-    connection: Option<ConnectionId>,
+    /// This device opened the connection and closes it after the meeting.
+    dialled: bool,
     /// Another connection has taken its place: its end is no news.
     superseded: bool,
     abort: AbortHandle,
@@ -174,7 +177,7 @@ impl Running {
             SwarmEvent::NewListenAddr { address, .. } => self.tell(Event::Listening(address)).await,
             SwarmEvent::ConnectionEstablished { peer_id, connection_id, .. } => {
                 if let Some(target) = self.dialling.remove(&connection_id) {
-                    self.open_stream(peer_id, connection_id, target).await;
+                    self.open_stream(peer_id, target).await;
                 }
             }
             SwarmEvent::OutgoingConnectionError { connection_id, peer_id, error } => {
@@ -224,22 +227,28 @@ impl Running {
         }
     }
 
-    async fn open_stream(&mut self, peer: PeerId, connection: ConnectionId, target: Target) {
+    async fn open_stream(&mut self, peer: PeerId, target: Target) {
         let mut control = self.control.clone();
         let hold = self.holder(peer);
+        let crossing = *self.swarm.local_peer_id() > peer;
         let meeting = async move {
             let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
             let closed = |e: &dyn std::fmt::Display| NetFailure::Closed(e.to_string());
             let stream = opened.map_err(|e| closed(&e))?.map_err(|e| closed(&e))?;
-            hold(stream).await
+            let ended = hold(stream).await;
+            if crossing && matches!(ended, Err(NetFailure::Meeting(Failure::LinkLost))) {
+                // Perhaps dropped in favour of the other end's stream, which is on its way and ends this wait.
+                sleep(CROSSING).await;
+            }
+            ended
         };
-        self.begin(peer, Some(target), Some(connection), meeting).await;
+        self.begin(peer, Some(target), true, meeting).await;
     }
 
     async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
         self.book.heard(&peer);
         let hold = self.holder(peer);
-        self.begin(peer, None, None, async move { hold(stream).await }).await;
+        self.begin(peer, None, false, async move { hold(stream).await }).await;
     }
 
     /// Holds a meeting on a stream to `peer`.
@@ -261,21 +270,15 @@ impl Running {
         &mut self,
         peer: PeerId,
         mut target: Option<Target>,
-        connection: Option<ConnectionId>,
+        dialled: bool,
         meeting: impl Future<Output = Result<Summary, NetFailure>> + Send + 'static,
     ) {
         let own = *self.swarm.local_peer_id();
-        let dialler = |mine: bool| if mine { own } else { peer };
-        let new = dialler(connection.is_some());
         if let Some(old) = self.active.values_mut().find(|a| a.peer == peer && !a.superseded) {
-            // Both dialled at once: the lower one's connection stays. The same one dialled again: its old connection
-            // is dead.
-            let old_dialler = dialler(old.connection.is_some());
-            if new > old_dialler {
+            // Nothing has been opened yet on a connection of ours. Of two streams that crossed, the lower id's stays;
+            // and who opens a second one has lost the first.
+            if dialled || (old.dialled && own < peer) {
                 old.target = old.target.take().or(target);
-                if let Some(c) = connection {
-                    self.swarm.close_connection(c);
-                }
                 return;
             }
             old.superseded = true;
@@ -287,7 +290,7 @@ impl Running {
             return;
         }
         let abort = self.meetings.spawn(meeting);
-        self.active.insert(abort.id(), Active { peer, target, connection, superseded: false, abort });
+        self.active.insert(abort.id(), Active { peer, target, dialled, superseded: false, abort });
         self.tell(Event::Began(peer)).await;
     }
 
@@ -297,11 +300,12 @@ impl Running {
             Err(e) => (e.id(), Err(NetFailure::Meeting(Failure::LinkLost))),
         };
         let Some(active) = self.active.remove(&id) else { return };
-        if let Some(connection) = active.connection {
-            self.swarm.close_connection(connection);
-        }
         if active.superseded {
             return;
+        }
+        if active.dialled {
+            // Fails only if it is closed already.
+            let _ = self.swarm.disconnect_peer_id(active.peer);
         }
         match result {
             Ok(summary) => {
@@ -342,25 +346,30 @@ fn failure_of(error: &DialError) -> NetFailure {
     match error {
         DialError::LocalPeerId { .. } => NetFailure::Own,
         DialError::Transport(tried) => match tried.first() {
-            Some((_, TransportError::Other(e))) if is_wrong_secret(e) => NetFailure::OtherSecret,
-            Some((addr, _)) => NetFailure::Unreachable(without_peer(addr)),
-            None => NetFailure::Closed(error.to_string()),
+            Some((addr, TransportError::Other(e))) => match handshake_error(e) {
+                Some(noise::Error::Io(io)) if io.kind() != ErrorKind::InvalidData => {
+                    NetFailure::Closed("the handshake was broken off".to_owned())
+                }
+                // With another prologue the other end's first answer does not decrypt.
+                Some(_) => NetFailure::OtherSecret,
+                None => NetFailure::Unreachable(without_peer(addr)),
+            },
+            _ => NetFailure::Closed(error.to_string()),
         },
         other => NetFailure::Closed(other.to_string()),
     }
 }
 
-/// Whether the Noise handshake failed in its cryptography: with another prologue the other end's first answer does
-/// not decrypt.
-fn is_wrong_secret(error: &std::io::Error) -> bool {
+/// The Noise error inside a transport's error.
+fn handshake_error(error: &std::io::Error) -> Option<&noise::Error> {
     let mut next: Option<&(dyn std::error::Error + 'static)> = Some(error);
     while let Some(e) = next {
-        if let Some(noise) = e.downcast_ref::<noise::Error>() {
-            return !matches!(noise, noise::Error::Io(_));
+        if let Some(noise) = e.downcast_ref() {
+            return Some(noise);
         }
         // An io::Error's source is its content's source, so its content would be skipped.
         let inner = e.downcast_ref::<std::io::Error>().and_then(std::io::Error::get_ref);
         next = inner.map(|i| i as &(dyn std::error::Error + 'static)).or_else(|| e.source());
     }
-    false
+    None
 }
