@@ -13,12 +13,16 @@ use std::time::Instant;
 
 fn main() -> Result<(), Box<dyn Error>> {
     let dir = std::env::args().nth(1).ok_or("name a folder for the pictures")?;
-    let plans = [
+    let big = std::env::args().nth(2).is_some();
+    let mut plans = vec![
         ("wide", Plan::default(), 0.0),
         ("tall", Plan { turn: 80.0, ..Plan::default() }, 0.42),
         ("slanted", Plan { turn: 45.0, scale: 0.4, spacing: 14.0, ..Plan::default() }, -1.2),
         ("large", Plan { scale: 4.0, spacing: 40.0, ..Plan::default() }, 0.0),
     ];
+    if big {
+        plans = vec![("big", Plan { scale: 9.0, spacing: 11.0, ..Plan::default() }, 0.0)];
+    }
     for (name, plan, stage_m) in plans {
         let s = survey(&plan);
         let info = ChartInfo {
@@ -39,13 +43,22 @@ fn main() -> Result<(), Box<dyn Error>> {
         let t = Instant::now();
         let surface = Surface::new(&s.cells, &SurfaceSettings::default());
         let made = t.elapsed();
+        let lines = surface.contours(stage_m, &surface.levels(stage_m, info.units)).len();
+        let contoured = t.elapsed();
+        let areas = surface.areas(stage_m, &surface.levels(stage_m, info.units)).len();
+        println!(
+            "{lines} levels in {:.2?}, {areas} areas in {:.2?}",
+            contoured - made,
+            t.elapsed() - contoured
+        );
+        let before = t.elapsed();
         let svg = chart_svg(&surface, &info, None);
         let drawn = t.elapsed();
         let png = chart_png(&svg, DEFAULT_LONG_SIDE_PX)?;
         println!(
             "{name}: {} cells, surface {made:.2?}, svg {:.2?} ({} kB), png {:.2?}",
             surface.n_cells(),
-            drawn - made,
+            drawn - before,
             svg.len() / 1000,
             t.elapsed() - drawn
         );

@@ -132,15 +132,13 @@ fn edges(triangles: &[[u32; 3]]) -> (Vec<[u32; 3]>, Vec<[u32; 3]>) {
     sides.sort_unstable();
     let mut edge = vec![[NONE; 3]; triangles.len()];
     let mut beyond = vec![[NONE; 3]; triangles.len()];
-    let mut number = 0;
-    for group in sides.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
+    for (number, group) in sides.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)).enumerate() {
         for (i, side) in group.iter().enumerate() {
             let (t, k) = (side.2 as usize / 3, side.2 as usize % 3);
-            edge[t][k] = number;
+            edge[t][k] = number as u32;
             // A Delaunay edge has at most two sides; the partner is the other one.
             beyond[t][k] = group.get(1 - i.min(1)).filter(|_| group.len() == 2).map_or(NONE, |o| o.2 / 3);
         }
-        number += 1;
     }
     (edge, beyond)
 }
@@ -149,8 +147,7 @@ fn edges(triangles: &[[u32; 3]]) -> (Vec<[u32; 3]>, Vec<[u32; 3]>) {
 fn fans(triangles: &[[u32; 3]], beyond: &[[u32; 3]]) -> Vec<u32> {
     let mut head: Vec<u32> = (0..3 * triangles.len() as u32).collect();
     for (t, corner) in triangles.iter().enumerate() {
-        for i in 0..3 {
-            let other = beyond[t][i];
+        for (i, other) in beyond[t].into_iter().enumerate() {
             if other == NONE || (other as usize) < t {
                 continue;
             }

@@ -9,7 +9,8 @@
 use crate::locate::Locator;
 use crate::mesh::{delaunay, distance};
 use crate::nodes::Node;
-use std::collections::BTreeMap;
+use std::borrow::Cow;
+use std::collections::btree_map::{BTreeMap, Entry};
 
 /// Sides of the thinning squares, metres.
 const SQUARES: [f64; 4] = [7.0, 14.0, 28.0, 56.0];
@@ -19,6 +20,9 @@ const CLASSES: [f64; 7] = [3.0, 5.0, 8.0, 12.0, 18.0, 28.0, f64::INFINITY];
 const ENOUGH: usize = 40;
 /// Predictions tried per thinning; more add time, not knowledge.
 const MOST_TRIED: usize = 20_000;
+/// Cells learned from, about; and the side of the blocks they are taken in, metres.
+const MOST_LEARNED: usize = 150_000;
+const BLOCK_M: f64 = 400.0;
 /// Without enough soundings to learn from: error per metre of distance and unit of fall (judgement: the bed
 /// may stop falling, or fall twice as fast, right beside the last sounding).
 const UNKNOWN_PER_METRE: f64 = 1.0;
@@ -44,8 +48,9 @@ impl Spread {
     /// Learns from canonical nodes; triangles with an edge longer than `max_gap_m` do not count.
     pub(crate) fn learn(nodes: &[Node], max_gap_m: f64) -> Self {
         let mut tries = Vec::new();
+        let sample = blocks(nodes);
         for square in SQUARES {
-            predict(nodes, square, max_gap_m.max(2.5 * square), &mut tries);
+            predict(&sample, square, max_gap_m.max(2.5 * square), &mut tries);
         }
         if tries.len() < ENOUGH {
             return Self::default();
@@ -94,6 +99,20 @@ pub(crate) fn fall(p: [[f64; 2]; 3], z: [f64; 3]) -> f64 {
     if longest > 0.0 { range / longest } else { 0.0 }
 }
 
+/// For large surveys every so manieth block of the water, whole, so that spacings stay what they are.
+fn blocks(nodes: &[Node]) -> Cow<'_, [Node]> {
+    let every = (nodes.len() / MOST_LEARNED) as i64 + 1;
+    if every == 1 {
+        return Cow::Borrowed(nodes);
+    }
+    let chosen = |n: &&Node| {
+        let [x, y] = n.xy.map(|v| libm::floor(v / BLOCK_M) as i64);
+        // Neighbouring rows are staggered, so that no direction is left out.
+        (x + y * (every / 2 + 1)).rem_euclid(every) == 0
+    };
+    Cow::Owned(nodes.iter().filter(chosen).copied().collect())
+}
+
 struct Try {
     distance: f64,
     fall: f64,
@@ -101,14 +120,14 @@ struct Try {
 }
 
 fn predict(nodes: &[Node], square: f64, longest: f64, tries: &mut Vec<Try>) {
-    let mut kept: BTreeMap<(i64, i64), u32> = BTreeMap::new();
+    let mut kept: BTreeMap<[i64; 2], u32> = BTreeMap::new();
     let mut left_out: Vec<u32> = Vec::new();
     for (i, n) in nodes.iter().enumerate() {
-        let key = n.xy.map(|v| libm::floor(v / square) as i64);
-        if kept.contains_key(&(key[0], key[1])) {
-            left_out.push(i as u32);
-        } else {
-            kept.insert((key[0], key[1]), i as u32);
+        match kept.entry(n.xy.map(|v| libm::floor(v / square) as i64)) {
+            Entry::Occupied(_) => left_out.push(i as u32),
+            Entry::Vacant(free) => {
+                free.insert(i as u32);
+            }
         }
     }
     if left_out.len() < ENOUGH {

@@ -33,7 +33,11 @@ pub(super) fn tracks(out: &mut Svg, rect: &Rect, nodes: &[Node], info: &ChartInf
     let view = View::fit(&Extent::of(nodes), rect);
     let boats = info.boats();
     let mut passes: BTreeMap<u32, Vec<&Node>> = BTreeMap::new();
-    for n in nodes {
+    // A cell that another pass visited later would be out of order on this pass's track.
+    let own = |n: &Node| {
+        info.passes.get(n.main_pass as usize).is_none_or(|p| (p.first..=p.last).contains(&n.newest))
+    };
+    for n in nodes.iter().filter(|n| own(n)) {
         passes.entry(n.main_pass).or_default().push(n);
     }
     for (pass, mut cells) in passes {

@@ -15,31 +15,41 @@ const ALONG: f64 = 420.0;
 /// Soundings keep this far from each other, px.
 const APART: f64 = 92.0;
 
+/// A point of the sheet, px.
+type Px = (f64, f64);
+
+/// A line to be labelled: its length and points on the sheet.
+struct Run<'a> {
+    length: f64,
+    contour: &'a Contour,
+    points: Vec<Px>,
+}
+
+/// A disc: middle and radius, px.
+struct Disc(Px, f64);
+
 /// Discs that are taken, by square of the sheet.
 #[derive(Default)]
 pub(super) struct Taken {
-    squares: BTreeMap<(i64, i64), Vec<(f64, f64, f64)>>,
+    squares: BTreeMap<(i64, i64), Vec<Disc>>,
 }
 
 /// Side of a square; no disc is larger.
 const SQUARE: f64 = 64.0;
 
 impl Taken {
-    fn key(p: (f64, f64)) -> (i64, i64) {
+    fn key(p: Px) -> (i64, i64) {
         (libm::floor(p.0 / SQUARE) as i64, libm::floor(p.1 / SQUARE) as i64)
     }
 
-    pub(super) fn free(&self, p: (f64, f64), radius: f64) -> bool {
+    pub(super) fn free(&self, p: Px, radius: f64) -> bool {
         let (kx, ky) = Self::key(p);
         let near = (kx - 1..=kx + 1).flat_map(|x| (ky - 1..=ky + 1).map(move |y| (x, y)));
-        near.filter_map(|k| self.squares.get(&k)).flatten().all(|(x, y, r)| {
-            let (dx, dy) = (p.0 - x, p.1 - y);
-            dx * dx + dy * dy >= (radius + r) * (radius + r)
-        })
+        near.filter_map(|k| self.squares.get(&k)).flatten().all(|Disc(q, r)| gap(p, *q) >= radius + r)
     }
 
-    pub(super) fn take(&mut self, p: (f64, f64), radius: f64) {
-        self.squares.entry(Self::key(p)).or_default().push((p.0, p.1, radius));
+    pub(super) fn take(&mut self, p: Px, radius: f64) {
+        self.squares.entry(Self::key(p)).or_default().push(Disc(p, radius));
     }
 
     /// Keeps a rectangle of the sheet free of labels.
@@ -54,7 +64,7 @@ impl Taken {
 }
 
 /// Discs covering a text of `w` px along (`cos`, `sin`) about its middle.
-fn discs(middle: (f64, f64), w: f64, (cos, sin): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
+fn discs(middle: Px, w: f64, (cos, sin): Px, radius: f64) -> Vec<Px> {
     let n = libm::ceil(w / (1.2 * radius)).max(1.0) as i64;
     let at = |i: i64| (i as f64 + 0.5) / n as f64 * w - w / 2.0;
     (0..n).map(|i| (middle.0 + at(i) * cos, middle.1 + at(i) * sin)).collect()
@@ -71,16 +81,16 @@ pub(super) fn contour_figures(
     taken: &mut Taken,
 ) {
     // Longest lines first: they carry the picture.
-    let mut lines: Vec<(f64, &Contour, Vec<(f64, f64)>)> = Vec::new();
+    let mut runs: Vec<Run<'_>> = Vec::new();
     for c in all {
         for l in &c.lines {
             let points = on_sheet(view, l);
             let length = points.windows(2).map(|w| gap(w[0], w[1])).sum();
-            lines.push((length, c, points));
+            runs.push(Run { length, contour: c, points });
         }
     }
-    lines.sort_by(|a, b| b.0.total_cmp(&a.0));
-    for (length, c, points) in lines {
+    runs.sort_by(|a, b| b.length.total_cmp(&a.length));
+    for Run { length, contour: c, points } in runs {
         let text = info.units.level_text(c.depth_m);
         let w = width(&text, CONTOUR_SIZE) + 6.0;
         if length < 3.5 * w {
@@ -96,29 +106,23 @@ pub(super) fn contour_figures(
     }
 }
 
-fn on_sheet(view: &View, line: &ContourLine) -> Vec<(f64, f64)> {
+fn on_sheet(view: &View, line: &ContourLine) -> Vec<Px> {
     line.points.0.iter().map(|c| view.coord(c)).collect()
 }
 
-fn gap(a: (f64, f64), b: (f64, f64)) -> f64 {
+fn gap(a: Px, b: Px) -> f64 {
     let (dx, dy) = (a.0 - b.0, a.1 - b.1);
     libm::sqrt(dx * dx + dy * dy)
 }
 
 /// Middles and directions of labels along one line.
-fn spots(
-    points: &[(f64, f64)],
-    length: f64,
-    w: f64,
-    frame: &Rect,
-    taken: &Taken,
-) -> Vec<((f64, f64), (f64, f64))> {
-    let mut out: Vec<((f64, f64), (f64, f64))> = Vec::new();
+fn spots(points: &[Px], length: f64, w: f64, frame: &Rect, taken: &Taken) -> Vec<(Px, Px)> {
+    let mut out: Vec<(Px, Px)> = Vec::new();
     let mut along = vec![0.0];
     for p in points.windows(2) {
         along.push(along[along.len() - 1] + gap(p[0], p[1]));
     }
-    let at = |s: f64| -> (f64, f64) {
+    let at = |s: f64| -> Px {
         let i = along.partition_point(|a| *a <= s).clamp(1, points.len() - 1);
         let part = along[i] - along[i - 1];
         let t = if part > 0.0 { ((s - along[i - 1]) / part).clamp(0.0, 1.0) } else { 0.0 };
@@ -151,7 +155,7 @@ fn spots(
     out
 }
 
-fn within(frame: &Rect, p: (f64, f64), border: f64) -> bool {
+fn within(frame: &Rect, p: Px, border: f64) -> bool {
     p.0 > frame.x + border
         && p.0 < frame.x + frame.w - border
         && p.1 > frame.y + border
@@ -159,7 +163,7 @@ fn within(frame: &Rect, p: (f64, f64), border: f64) -> bool {
 }
 
 /// A text turned along `dir`, with a halo of the water's colour.
-fn figure(out: &mut Svg, at: (f64, f64), dir: (f64, f64), size: f64, under: Colour, text: &str) {
+fn figure(out: &mut Svg, at: Px, dir: Px, size: f64, under: Colour, text: &str) {
     let fill = ink_on(under);
     // The baseline lies a third of the size below the middle of the figures.
     let (x, y) = (at.0 - dir.1 * size * 0.36, at.1 + dir.0 * size * 0.36);
@@ -249,7 +253,7 @@ fn by_importance<'a>(nodes: &'a [Node], view: &View) -> Vec<&'a Node> {
 }
 
 /// Whether the surface is known all round `p`.
-fn in_water(surface: &Surface, view: &View, p: (f64, f64), reach: f64) -> bool {
+fn in_water(surface: &Surface, view: &View, p: Px, reach: f64) -> bool {
     let ring = [
         (1.0, 0.0),
         (0.7, 0.7),
@@ -263,7 +267,7 @@ fn in_water(surface: &Surface, view: &View, p: (f64, f64), reach: f64) -> bool {
     ring.iter().all(|d| surface.covers(view.metres((p.0 + d.0 * reach, p.1 + d.1 * reach))))
 }
 
-fn sounding(out: &mut Svg, p: (f64, f64), under: Colour, text: &str) {
+fn sounding(out: &mut Svg, p: Px, under: Colour, text: &str) {
     out.raw(&format!(
         "<text x=\"{}\" y=\"{}\" font-size=\"{}\" text-anchor=\"middle\" fill=\"{}\" stroke=\"{under}\" \
          stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\">{text}</text>",

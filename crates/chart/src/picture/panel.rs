@@ -9,7 +9,6 @@ use crate::palette::{DRYING, INK, PAPER};
 use crate::units::fixed;
 use crate::{ChartInfo, Surface};
 use leadline_model::{CAUTION, Grade, PRODUCT, UtcMillis};
-use std::collections::BTreeMap;
 
 const TEXT: f64 = 15.0;
 const HEADING: f64 = 18.0;
@@ -125,7 +124,7 @@ impl Matter<'_> {
             b.svg.text((0.0, y), TEXT, Anchor::Start, INK, &when);
             let x = width(&when, TEXT) + 12.0;
             let room = self.width - x - width(&level, TEXT) - 12.0;
-            b.svg.text((x, y), TEXT, Anchor::Start, INK, &plain(r.gauge.as_str(), TEXT, room));
+            b.svg.text((x, y), TEXT, Anchor::Start, INK, &shortened(r.gauge.as_str(), TEXT, room));
             b.svg.text((self.width, y), TEXT, Anchor::End, INK, &level);
             b.height += LINE;
         }
@@ -163,7 +162,7 @@ impl Matter<'_> {
         let y = b.height + TEXT;
         b.svg.segment((0.0, y - 5.0), (46.0, y - 5.0), &style(i));
         let room = self.width - 58.0 - width(&count, TEXT) - 10.0;
-        b.svg.text((58.0, y), TEXT, Anchor::Start, INK, &plain(boat, TEXT, room));
+        b.svg.text((58.0, y), TEXT, Anchor::Start, INK, &shortened(boat, TEXT, room));
         b.svg.text((self.width, y), TEXT, Anchor::End, INK, &count);
         b.svg.text((58.0, y + LINE - 2.0), TEXT - 1.0, Anchor::Start, INK, &dates);
         b.height += 2.0 * LINE + 4.0;
@@ -262,11 +261,6 @@ pub(super) fn span(first: Option<UtcMillis>, last: Option<UtcMillis>) -> String 
     }
 }
 
-/// Shortened to fit; escaping happens when it is written, so nothing is escaped twice.
-fn plain(text: &str, size: f64, room: f64) -> String {
-    shortened(text, size, room)
-}
-
 fn thousandths(mm: i32) -> String {
     let v = mm.unsigned_abs();
     format!("{}.{:02}", v / 1000, v % 1000 / 10)
@@ -276,7 +270,7 @@ fn grouped(n: u64) -> String {
     let digits = n.to_string();
     let mut out = String::new();
     for (i, c) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
             out.push(',');
         }
         out.push(c);
@@ -294,15 +288,16 @@ fn median(values: impl Iterator<Item = f64>) -> f64 {
     all.get(all.len() / 2).copied().unwrap_or(0.0)
 }
 
-/// Boats of a map, for the title: names by number of passes is nobody's business; only how many.
+/// The line under the title.
 pub(super) fn title_line(info: &ChartInfo) -> String {
-    let mut days: BTreeMap<(i32, u32, u32), ()> = BTreeMap::new();
-    for p in &info.passes {
-        days.insert(p.first.date(), ());
-    }
     let first = info.passes.iter().map(|p| p.first).min();
     let last = info.passes.iter().map(|p| p.last).max();
-    let boats = info.boats().len();
-    let boat = if boats == 1 { "boat" } else { "boats" };
-    format!("Depths in {} · {} {boat} · {}", info.units.word(), boats, span(first, last))
+    let boats = match info.boats().len() {
+        0 => String::new(),
+        1 => " · 1 boat".to_owned(),
+        n => format!(" · {n} boats"),
+    };
+    let days = span(first, last);
+    let days = if days.is_empty() { days } else { format!(" · {days}") };
+    format!("Depths in {}{boats}{days}", info.units.word())
 }
