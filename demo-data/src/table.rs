@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 /// One row a second, with one row a sounder left empty and one row written twice.
 pub(crate) fn feet(moments: &[Moment]) -> Vec<u8> {
-    let mut out = String::from("time_utc,lat,lon,depth_ft,speed_kn,hdop\n");
+    let mut out = String::from("time_utc,lat,lon,depth_below_transducer_ft,speed_kn,hdop\n");
     for (second, moment) in moments.iter().enumerate() {
         let Some(fix) = moment.fix.as_ref() else { continue };
         let at = lonlat(fix.east, fix.north);

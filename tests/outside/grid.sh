@@ -5,5 +5,5 @@ cd "$(dirname "$0")/../.."
 points=$LEADLINE_CACHE/grid-points.txt
 answers=$LEADLINE_CACHE/grid-answers.txt
 "$LEADLINE_PYTHON" tests/outside/grid.py points >"$points"
-cargo run --quiet --locked --package leadline-model --example grid <"$points" >"$answers"
+"$LEADLINE_EXAMPLES/grid" <"$points" >"$answers"
 "$LEADLINE_PYTHON" tests/outside/grid.py compare "$points" "$answers"
