@@ -120,7 +120,9 @@ fn kept_words(path: &str, text: &str) -> Vec<String> {
 
 fn printing(path: &str, text: &str) -> Vec<String> {
     let code = code_only(text);
-    let allowed = path.starts_with("cli/") || is_test_file(path) || path.contains("/benches/");
+    let allowed = path.starts_with("cli/")
+        || is_test_file(path)
+        || ["/benches/", "/examples/"].iter().any(|part| path.contains(part));
     let mut words: Vec<&str> = if allowed { Vec::new() } else { PRINTING.to_vec() };
     words.push("dbg!");
     words
