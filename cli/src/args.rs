@@ -7,7 +7,7 @@ use std::path::PathBuf;
 #[derive(Debug, Parser)]
 #[command(name = "leadline", version, propagate_version = true, max_term_width = 100,
     after_help = "Begin with:  leadline demo\n\nFor planning and fishing, not for navigation.")]
-pub struct Cli {
+pub(crate) struct Cli {
     /// The device's folder
     #[arg(long, global = true, env = "LEADLINE_HOME", value_name = "DIR")]
     pub home: Option<PathBuf>,
@@ -30,7 +30,7 @@ pub struct Cli {
 
 /// Units for people.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum UnitArg {
+pub(crate) enum UnitArg {
     /// Metres
     M,
     /// Feet
@@ -41,7 +41,7 @@ pub enum UnitArg {
 
 /// The commands.
 #[derive(Debug, Subcommand)]
-pub enum Command {
+pub(crate) enum Command {
     /// Show the whole job on invented data: two boats, one meeting, one chart
     #[command(after_help = "Example:\n  leadline demo -o my-demo")]
     Demo(DemoArgs),
@@ -94,7 +94,7 @@ pub enum Command {
 
 /// `demo`
 #[derive(Debug, Args)]
-pub struct DemoArgs {
+pub(crate) struct DemoArgs {
     /// Folder for the homes, the logs and the chart; must be new or empty
     #[arg(short, long = "output", value_name = "DIR", default_value = "leadline-demo")]
     pub output: PathBuf,
@@ -102,7 +102,7 @@ pub struct DemoArgs {
 
 /// `survey`
 #[derive(Debug, Subcommand)]
-pub enum SurveyCommand {
+pub(crate) enum SurveyCommand {
     /// Begin the survey of a water on this device
     New {
         /// The water
@@ -127,7 +127,7 @@ pub enum SurveyCommand {
 
 /// `boat`
 #[derive(Debug, Subcommand)]
-pub enum BoatCommand {
+pub(crate) enum BoatCommand {
     /// State a setup, from a date on
     #[command(after_help = "Example:\n  leadline boat set Heron --draft 0.35 --sound-speed 1500 --from 2026-05-01T00:00Z")]
     Set {
@@ -145,7 +145,7 @@ pub enum BoatCommand {
 
 /// What a setup can say.
 #[derive(Clone, Debug, Args)]
-pub struct SetupArgs {
+pub(crate) struct SetupArgs {
     /// Depth of the transducer below the water line, metres
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     pub draft: Option<f64>,
@@ -162,7 +162,7 @@ pub struct SetupArgs {
 
 /// `import`
 #[derive(Debug, Args)]
-pub struct ImportArgs {
+pub(crate) struct ImportArgs {
     /// Log files, or folders of them
     #[arg(required = true, value_name = "FILE|DIR")]
     pub paths: Vec<PathBuf>,
@@ -178,7 +178,7 @@ pub struct ImportArgs {
 
 /// `stage`
 #[derive(Debug, Subcommand)]
-pub enum StageCommand {
+pub(crate) enum StageCommand {
     /// Add one gauge reading
     #[command(after_help = "Example:\n  leadline stage add --at 2026-05-01T08:00Z --level 0.35")]
     Add {
@@ -208,7 +208,7 @@ pub enum StageCommand {
 /// `depth`
 #[derive(Debug, Args)]
 #[command(group(clap::ArgGroup::new("where").required(true).args(["at", "points"])))]
-pub struct DepthArgs {
+pub(crate) struct DepthArgs {
     /// A place: longitude,latitude in degrees
     #[arg(long, value_name = "LON,LAT", allow_hyphen_values = true)]
     pub at: Option<String>,
@@ -222,7 +222,7 @@ pub struct DepthArgs {
 
 /// `chart`
 #[derive(Debug, Args)]
-pub struct ChartArgs {
+pub(crate) struct ChartArgs {
     /// The picture: .png or .svg
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: PathBuf,
@@ -236,7 +236,7 @@ pub struct ChartArgs {
 
 /// What `export` writes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum What {
+pub(crate) enum What {
     /// One row or point a cell
     Cells,
     /// Lines of equal depth
@@ -247,7 +247,7 @@ pub enum What {
 
 /// File formats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum Format {
+pub(crate) enum Format {
     /// Comma-separated values
     Csv,
     /// GeoJSON (RFC 7946)
@@ -256,7 +256,7 @@ pub enum Format {
 
 /// `export`
 #[derive(Debug, Args)]
-pub struct ExportArgs {
+pub(crate) struct ExportArgs {
     /// What
     pub what: What,
     /// In which format
@@ -272,7 +272,7 @@ pub struct ExportArgs {
 
 /// `sync`
 #[derive(Debug, Args)]
-pub struct SyncArgs {
+pub(crate) struct SyncArgs {
     /// Meet the device at this address (HOST:PORT or a multiaddr)
     #[arg(long, value_name = "ADDR")]
     pub with: Vec<String>,
@@ -286,7 +286,7 @@ pub struct SyncArgs {
 
 /// `crew`
 #[derive(Debug, Subcommand)]
-pub enum CrewCommand {
+pub(crate) enum CrewCommand {
     /// Make a one-time invite to this survey
     Invite {
         /// Hours it is honoured
@@ -307,7 +307,7 @@ pub enum CrewCommand {
 
 /// `parcel`
 #[derive(Debug, Subcommand)]
-pub enum ParcelCommand {
+pub(crate) enum ParcelCommand {
     /// Write all of the survey to a file
     Write {
         /// The file

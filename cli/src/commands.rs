@@ -21,7 +21,7 @@ use leadline_survey::{Home, Store};
 use std::process::ExitCode;
 
 /// Runs the command that was typed.
-pub fn run(cli: &Cli) -> Result<ExitCode, Failure> {
+pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
     let done = |r: Result<(), Failure>| r.map(|()| ExitCode::SUCCESS);
     match &cli.command {
         Command::Demo(a) => done(demo::run(cli, a)),

@@ -4,7 +4,7 @@ use leadline_survey::Family;
 
 /// A refusal or failure: what, where, why, and the next step are in its text.
 #[derive(Debug, thiserror::Error)]
-pub enum Failure {
+pub(crate) enum Failure {
     /// The user's input.
     #[error("{0}")]
     Input(String),
@@ -26,7 +26,7 @@ pub enum Failure {
 
 impl Failure {
     /// The exit code.
-    pub fn code(&self) -> u8 {
+    pub(crate) fn code(&self) -> u8 {
         match self {
             Self::Input(_) => 1,
             Self::Peer(_) => 3,
@@ -40,12 +40,12 @@ impl Failure {
     }
 
     /// Whoever read our output has gone: that is no failure.
-    pub fn is_broken_pipe(&self) -> bool {
+    pub(crate) fn is_broken_pipe(&self) -> bool {
         matches!(self, Self::Output { source, .. } if source.kind() == std::io::ErrorKind::BrokenPipe)
     }
 
     /// For writing to `path`.
-    pub fn output(path: &std::path::Path) -> impl FnOnce(std::io::Error) -> Self {
+    pub(crate) fn output(path: &std::path::Path) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.display().to_string();
         move |source| Self::Output { path, source }
     }

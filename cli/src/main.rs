@@ -6,6 +6,7 @@
 mod args;
 mod commands;
 mod failure;
+mod net;
 mod talk;
 mod units;
 

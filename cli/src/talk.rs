@@ -5,28 +5,28 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{IsTerminal, Write};
 
 /// Prints a result line.
-pub fn say(text: &str) -> Result<(), Failure> {
+pub(crate) fn say(text: &str) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
     writeln!(out, "{text}").map_err(Failure::output(std::path::Path::new("standard output")))
 }
 
 /// Prints one JSON object.
-pub fn json(value: &serde_json::Value) -> Result<(), Failure> {
+pub(crate) fn json(value: &serde_json::Value) -> Result<(), Failure> {
     say(&serde_json::to_string_pretty(value).unwrap_or_default())
 }
 
 /// Says something that is not the result.
-pub fn note(text: &str) {
+pub(crate) fn note(text: &str) {
     drop(writeln!(std::io::stderr().lock(), "{text}"));
 }
 
 /// Says why a command ends.
-pub fn error(text: &str) {
+pub(crate) fn error(text: &str) {
     drop(writeln!(std::io::stderr().lock(), "leadline: {text}"));
 }
 
 /// A bar for `total` steps; silent where stderr is no terminal or `quiet`.
-pub fn bar(total: u64, what: &str, quiet: bool) -> ProgressBar {
+pub(crate) fn bar(total: u64, what: &str, quiet: bool) -> ProgressBar {
     let bar = ProgressBar::new(total);
     let shown = !quiet && std::io::stderr().is_terminal();
     bar.set_draw_target(if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() });

@@ -6,13 +6,13 @@ use leadline_model::{FATHOM, FOOT, LonLat, UtcMillis};
 
 impl UnitArg {
     /// Metres as text in this unit.
-    pub fn depth(self, metres: f64) -> String {
+    pub(crate) fn depth(self, metres: f64) -> String {
         let (factor, name) = self.factor();
         format!("{:.2} {name}", metres / factor)
     }
 
     /// Metres in this unit, and its name.
-    pub fn factor(self) -> (f64, &'static str) {
+    pub(crate) fn factor(self) -> (f64, &'static str) {
         match self {
             Self::M => (1.0, "m"),
             Self::Ft => (FOOT, "ft"),
@@ -22,13 +22,13 @@ impl UnitArg {
 }
 
 /// The device's clock: a claim that entries carry.
-pub fn now() -> UtcMillis {
+pub(crate) fn now() -> UtcMillis {
     let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
     UtcMillis(since.as_millis() as i64)
 }
 
 /// A time as typed; `now` is allowed.
-pub fn time(what: &str, text: &str) -> Result<UtcMillis, Failure> {
+pub(crate) fn time(what: &str, text: &str) -> Result<UtcMillis, Failure> {
     if text == "now" {
         return Ok(now());
     }
@@ -36,7 +36,7 @@ pub fn time(what: &str, text: &str) -> Result<UtcMillis, Failure> {
 }
 
 /// Metres as typed, to whole millimetres.
-pub fn millimetres(what: &str, metres: f64, lo: f64, hi: f64) -> Result<i32, Failure> {
+pub(crate) fn millimetres(what: &str, metres: f64, lo: f64, hi: f64) -> Result<i32, Failure> {
     if (lo..=hi).contains(&metres) {
         Ok((metres * 1000.0).round() as i32)
     } else {
@@ -45,7 +45,7 @@ pub fn millimetres(what: &str, metres: f64, lo: f64, hi: f64) -> Result<i32, Fai
 }
 
 /// `LON,LAT` in degrees.
-pub fn lonlat(text: &str) -> Result<LonLat, Failure> {
+pub(crate) fn lonlat(text: &str) -> Result<LonLat, Failure> {
     let bad = || Failure::Input(format!("--at {text}: give longitude,latitude in degrees, such as 7.41310,48.21730"));
     let (lon, lat) = text.split_once(',').ok_or_else(bad)?;
     let (lon, lat) = (lon.trim().parse().map_err(|_| bad())?, lat.trim().parse().map_err(|_| bad())?);
@@ -56,7 +56,7 @@ pub fn lonlat(text: &str) -> Result<LonLat, Failure> {
 }
 
 /// The stage a person gave in metres, or the sounding datum; with a note that says which.
-pub fn stage(stage: Option<f64>) -> Result<f64, Failure> {
+pub(crate) fn stage(stage: Option<f64>) -> Result<f64, Failure> {
     match stage {
         Some(s) if s.abs() <= 10_000.0 => Ok(s),
         Some(s) => Err(Failure::Input(format!("--stage {s}: metres above the sounding datum, between -10000 and 10000"))),
@@ -65,7 +65,7 @@ pub fn stage(stage: Option<f64>) -> Result<f64, Failure> {
 }
 
 /// The words for a stage.
-pub fn stage_words(stage: Option<f64>, cli: &Cli) -> String {
+pub(crate) fn stage_words(stage: Option<f64>, cli: &Cli) -> String {
     match stage {
         Some(s) => format!("stage {} above the sounding datum", cli.units.depth(s)),
         None => "no stage given: the sounding datum (stage 0)".to_owned(),

@@ -11,7 +11,7 @@ use serde_json::json;
 /// Before any log: a setup "for all times" begins here.
 const ALWAYS: UtcMillis = UtcMillis(946_684_800_000);
 
-pub fn run(cli: &Cli, command: &BoatCommand) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, command: &BoatCommand) -> Result<(), Failure> {
     match command {
         BoatCommand::Set { name, setup, from } => {
             let from = from.as_deref().map_or(Ok(ALWAYS), date)?;
@@ -37,7 +37,7 @@ fn date(text: &str) -> Result<UtcMillis, Failure> {
 }
 
 /// The setup as typed, in whole units.
-pub fn parse(boat: Text, from: UtcMillis, a: &SetupArgs) -> Result<Setup, Failure> {
+pub(crate) fn parse(boat: Text, from: UtcMillis, a: &SetupArgs) -> Result<Setup, Failure> {
     let scaled = |what, v: Option<f64>, lo, hi| v.map(|v| units::millimetres(what, v, lo, hi)).transpose();
     Ok(Setup {
         boat,

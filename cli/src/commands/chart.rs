@@ -10,9 +10,9 @@ use serde_json::json;
 use std::path::Path;
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
-pub const TOUCH_MARGIN_M: f64 = 0.3;
+pub(crate) const TOUCH_MARGIN_M: f64 = 0.3;
 
-pub fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
     if a.draft.is_some_and(|d| !(0.0..=20.0).contains(&d)) {
         return Err(Failure::Input("--draft: metres below the water line, 0 to 20".into()));
@@ -38,7 +38,7 @@ pub fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
 
 /// Picture formats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// Pixels.
     Png,
     /// Vectors.
@@ -56,12 +56,12 @@ impl Kind {
 }
 
 /// The sheet as SVG.
-pub fn draw(surface: &Surface, info: &ChartInfo) -> String {
-    chart_svg(surface, info, &surface.levels(info.stage_m, info.units))
+pub(crate) fn draw(surface: &Surface, info: &ChartInfo) -> String {
+    chart_svg(surface, info, None)
 }
 
 /// Writes the sheet whole or not at all.
-pub fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
+pub(crate) fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
     replace_file(path, &bytes(kind, svg)?).map_err(|e| match e {
         leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
         other => other.into(),
@@ -69,7 +69,7 @@ pub fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
 }
 
 /// The sheet as a file's bytes.
-pub fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
+pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
     match kind {
         Kind::Svg => Ok(svg.as_bytes().to_vec()),
         Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string())),
@@ -77,7 +77,7 @@ pub fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
 }
 
 /// What the sheet says about itself.
-pub fn info(cli: &Cli, store: &Store, computed: &Computed, stage: Option<f64>) -> Result<ChartInfo, Failure> {
+pub(crate) fn info(cli: &Cli, store: &Store, computed: &Computed, stage: Option<f64>) -> Result<ChartInfo, Failure> {
     let (survey, datum) = store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
     let units = match cli.units {
         UnitArg::M => Units::Metres,

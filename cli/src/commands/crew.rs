@@ -8,7 +8,7 @@ use leadline_survey::{InviteText, field, invite, join};
 use serde_json::json;
 use std::io::Read;
 
-pub fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
     match command {
         CrewCommand::Invite { hours } => {
             let (home, mut store) = open(cli)?;

@@ -26,7 +26,7 @@ struct Device {
     store: Store,
 }
 
-pub fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
     let dir = prepare(&a.output)?;
     let bar = talk::bar(100, "making the logs", cli.quiet || cli.json);
     let logs = write_logs(&dir)?;
@@ -146,7 +146,7 @@ fn import(device: &mut Device, logs: &[(water::DemoLog, PathBuf)], boat: &str, b
 }
 
 /// What was drawn, and whether every device drew the same bytes.
-pub struct Files {
+pub(crate) struct Files {
     pub paths: Vec<PathBuf>,
     pub same_everywhere: bool,
 }

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::Path;
 
-pub fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
     let at = a.at.as_deref().map(units::lonlat).transpose()?;
     let (_, store) = open(cli)?;

@@ -10,7 +10,7 @@ use serde_json::json;
 use std::io::Write;
 use std::path::Path;
 
-pub fn run(cli: &Cli, a: &ExportArgs) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, a: &ExportArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
     if a.format == Format::Csv && a.what != What::Cells {
         return Err(Failure::Input("lines and areas do not fit into CSV; use --as geojson".into()));

@@ -9,7 +9,7 @@ use leadline_survey::{ImportRequest, Imported, field, files_of, import_file};
 use serde_json::json;
 use std::process::ExitCode;
 
-pub fn run(cli: &Cli, a: &ImportArgs) -> Result<ExitCode, Failure> {
+pub(crate) fn run(cli: &Cli, a: &ImportArgs) -> Result<ExitCode, Failure> {
     let (home, mut store) = open(cli)?;
     let request = request(a)?;
     let files = files_of(&a.paths)?;
@@ -64,7 +64,7 @@ fn as_json(d: &Imported) -> serde_json::Value {
 
 fn print(d: &Imported) -> Result<(), Failure> {
     let r = &d.report;
-    talk::say(&format!("{}: {}, {} lines, {} soundings in {} legs", d.path.display(), r.format.words(), r.lines, r.soundings, d.legs))?;
+    talk::say(&format!("{}: {}, {} lines, {} soundings in {} legs", d.path.display(), format_words(r.format.code()), r.lines, r.soundings, d.legs))?;
     if d.known > 0 {
         talk::say(&format!("  {} of these legs were here already; they count once.", d.known))?;
     }
@@ -76,4 +76,13 @@ fn print(d: &Imported) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+fn format_words(code: &str) -> &str {
+    match code {
+        "nmea-0183" => "NMEA 0183 log",
+        "csv" => "table",
+        "empty" => "empty file",
+        _ => "not a log this program reads",
+    }
 }

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use std::path::Path;
 use std::process::ExitCode;
 
-pub fn run(cli: &Cli, command: &ParcelCommand) -> Result<ExitCode, Failure> {
+pub(crate) fn run(cli: &Cli, command: &ParcelCommand) -> Result<ExitCode, Failure> {
     match command {
         ParcelCommand::Write { file } => write(cli, file).map(|()| ExitCode::SUCCESS),
         ParcelCommand::Read { file } => read(cli, file),

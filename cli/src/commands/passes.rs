@@ -6,7 +6,7 @@ use crate::failure::Failure;
 use crate::talk;
 use serde_json::json;
 
-pub fn run(cli: &Cli) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     if cli.json {

@@ -9,7 +9,7 @@ use leadline_survey::{Ground, add_stage, add_stages, field};
 use serde_json::json;
 use std::path::Path;
 
-pub fn run(cli: &Cli, command: &StageCommand) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, command: &StageCommand) -> Result<(), Failure> {
     if let StageCommand::Import { file, gauge } = command {
         let readings = read_file(file, gauge)?;
         let (_, mut store) = open(cli)?;

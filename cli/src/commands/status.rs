@@ -8,7 +8,7 @@ use leadline_model::{Grade, VoidReason};
 use leadline_survey::{Computed, SoundingCounts, Store, Tally};
 use serde_json::json;
 
-pub fn run(cli: &Cli) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     if cli.json { print_json(&store, &computed) } else { print_text(&store, &computed) }
@@ -43,7 +43,7 @@ fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
 }
 
 /// Cells whose visits differ by more than their uncertainty.
-pub fn disputed(computed: &Computed) -> usize {
+pub(crate) fn disputed(computed: &Computed) -> usize {
     computed.reduced.cells.iter().filter(|c| c.disputed).count()
 }
 
@@ -81,7 +81,7 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
 }
 
 /// How many soundings of each grade, and why the void ones are void.
-pub fn grade_lines(tally: &Tally, say: &mut dyn FnMut(String) -> Result<(), Failure>) -> Result<(), Failure> {
+pub(crate) fn grade_lines(tally: &Tally, say: &mut dyn FnMut(String) -> Result<(), Failure>) -> Result<(), Failure> {
     let parts: Vec<_> = Grade::ALL.iter().map(|g| format!("{} {}", share(&tally.total, *g), g.word())).collect();
     say(format!("  {}", parts.join(", ")))?;
     for r in VoidReason::ALL.iter().filter(|r| tally.total.void(**r) > 0) {

@@ -7,7 +7,7 @@ use crate::{talk, units};
 use leadline_survey::{field, found_survey};
 use serde_json::json;
 
-pub fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
     match command {
         SurveyCommand::New { name, datum, device } => {
             let home = home(cli)?;

@@ -6,7 +6,7 @@ use crate::failure::Failure;
 use crate::talk;
 use std::process::ExitCode;
 
-pub fn run(cli: &Cli) -> Result<ExitCode, Failure> {
+pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
     let (_, mut store) = open(cli)?;
     let report = store.check()?;
     let digest = store.holdings_digest()?;

@@ -66,7 +66,7 @@ async fn go(
     }
     let mut run = Run::new(&plan, Instant::now());
     loop {
-        let wake = run.wake_at();
+        let wake = plan.once.then(|| run.wake_at(Instant::now())).flatten();
         let event = tokio::select! {
             event = came.recv() => event,
             _ = tokio::signal::ctrl_c() => return Ok(run.met),
@@ -137,9 +137,10 @@ impl Run {
         self.last_news = now;
     }
 
-    fn wake_at(&self) -> Option<Instant> {
+    /// When to look whether it is over if nothing happens; never at once again, or the loop would spin.
+    fn wake_at(&self, now: Instant) -> Option<Instant> {
         let quiet = (!self.met.is_empty()).then_some(QUIET);
-        quiet.or(self.patience).map(|d| self.last_news + d)
+        quiet.or(self.patience).map(|d| (self.last_news + d).max(now + Duration::from_millis(50)))
     }
 
     fn end(&mut self, now: Instant) -> Option<Result<Vec<Summary>, NetError>> {

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Everything that happened.
-pub struct Told<'a> {
+pub(crate) struct Told<'a> {
     pub dir: &'a Path,
     pub imported: [(&'static str, Vec<Imported>); 2],
     pub meeting: Summary,
@@ -25,7 +25,7 @@ pub struct Told<'a> {
     pub files: Files,
 }
 
-pub fn print(cli: &Cli, told: &Told<'_>, laptop: &Store) -> Result<(), Failure> {
+pub(crate) fn print(cli: &Cli, told: &Told<'_>, laptop: &Store) -> Result<(), Failure> {
     let computed = laptop.compute()?;
     let truth = against_truth(&computed);
     if cli.json {
@@ -130,7 +130,7 @@ fn files(told: &Told<'_>) -> Result<(), Failure> {
 }
 
 /// The map against the formula of the bed.
-pub struct Truth {
+pub(crate) struct Truth {
     pub n: usize,
     pub bias_m: f64,
     pub rmse_m: f64,

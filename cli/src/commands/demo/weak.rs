@@ -8,7 +8,7 @@ const BLOCK: u32 = 32;
 
 /// A weak place.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Weak {
+pub(crate) struct Weak {
     /// Its middle.
     pub at: LonLat,
     /// Cells graded loose.
@@ -18,7 +18,7 @@ pub struct Weak {
 }
 
 /// The worst blocks, worst first.
-pub fn weakest(cells: &[Cell], n: usize) -> Vec<Weak> {
+pub(crate) fn weakest(cells: &[Cell], n: usize) -> Vec<Weak> {
     let mut blocks: BTreeMap<(u32, u32), (usize, usize)> = BTreeMap::new();
     for c in cells {
         let b = blocks.entry((c.id.x / BLOCK, c.id.y / BLOCK)).or_default();

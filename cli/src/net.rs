@@ -1,0 +1,81 @@
+//! Meetings from the command line.
+
+use crate::failure::Failure;
+use crate::units;
+use leadline_model::SurveyId;
+use leadline_net::{Event, Multiaddr, NetError, Plan, parse_addr, run};
+use leadline_survey::{Home, SurveyDesk};
+use leadline_sync::Summary;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// With `once`, and nobody there for so long: give up.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
+
+impl From<NetError> for Failure {
+    fn from(e: NetError) -> Self {
+        Self::Peer(e.to_string())
+    }
+}
+
+/// An address as typed.
+pub(crate) fn address(text: &str) -> Result<Multiaddr, Failure> {
+    parse_addr(text).map_err(|e| Failure::Input(e.to_string()))
+}
+
+/// `HOST:PORT` where the multiaddr is that simple, as people type it.
+pub(crate) fn words(address: &Multiaddr) -> String {
+    let text = address.to_string();
+    match text.split('/').collect::<Vec<_>>().as_slice() {
+        ["", "ip4", host, "tcp", port, ..] => format!("{host}:{port}"),
+        ["", "ip6", host, "tcp", port, ..] => format!("[{host}]:{port}"),
+        _ => text,
+    }
+}
+
+/// Carries out a plan against the survey's store and notes whom it met.
+pub(crate) fn meet(home: &Home, survey: SurveyId, plan: Plan, mut on_event: impl FnMut(&Event)) -> Result<Vec<Summary>, Failure> {
+    let desk = Arc::new(SurveyDesk::new(home, survey)?);
+    let noting = Arc::clone(&desk);
+    let met = run(plan, desk, |event| {
+        if let Event::Met { summary, .. } = event
+            && let Some((device, name)) = &summary.peer
+            && let Err(e) = noting.note_met(device, name, units::now())
+        {
+            crate::talk::note(&format!("The meeting is done, but could not be noted: {e}"));
+        }
+        on_event(event);
+    })?;
+    Ok(met)
+}
+
+/// Two devices on this machine meet over the loopback network: real sockets, the real protocol. The summary is the
+/// second one's.
+pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -> Result<Summary, Failure> {
+    let plan = |listen: Vec<Multiaddr>, with: Vec<Multiaddr>, secret| Plan {
+        secret,
+        listen,
+        with,
+        find: false,
+        once: true,
+        patience: Some(PATIENCE),
+    };
+    let secret = one.secret(&survey)?;
+    let (tell, told) = std::sync::mpsc::channel();
+    std::thread::scope(|scope| {
+        let listening = scope.spawn(move || {
+            meet(one, survey, plan(vec![address("127.0.0.1:0")?], vec![], secret), |event| {
+                if let Event::Listening(a) = event {
+                    drop(tell.send(a.clone()));
+                }
+            })
+        });
+        let dialled = told
+            .recv_timeout(PATIENCE)
+            .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
+            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secret), |_| {}));
+        let heard = listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
+        heard?;
+        dialled?.pop().ok_or_else(|| Failure::Peer("no meeting took place".into()))
+    })
+}
