@@ -5,8 +5,13 @@ use std::path::PathBuf;
 
 /// Log depth and position from small boats, bring it to one level, and share the map without a server
 #[derive(Debug, Parser)]
-#[command(name = "leadline", version, propagate_version = true, max_term_width = 100,
-    after_help = "Begin with:  leadline demo\n\nFor planning and fishing, not for navigation.")]
+#[command(
+    name = "leadline",
+    version,
+    propagate_version = true,
+    max_term_width = 100,
+    after_help = "Begin with:  leadline demo\n\nFor planning and fishing, not for navigation."
+)]
 pub(crate) struct Cli {
     /// The device's folder
     #[arg(long, global = true, env = "LEADLINE_HOME", value_name = "DIR")]
@@ -52,7 +57,9 @@ pub(crate) enum Command {
     #[command(subcommand)]
     Boat(BoatCommand),
     /// Read log files into the survey
-    #[command(after_help = "Examples:\n  leadline import monday.nmea --boat Heron --draft 0.35 --sound-speed 1500\n  leadline import card/ --boat Plover\n\nReading a log again changes nothing. NMEA 0183 and CSV with named columns are understood.")]
+    #[command(
+        after_help = "Examples:\n  leadline import monday.nmea --boat Heron --draft 0.35 --sound-speed 1500\n  leadline import card/ --boat Plover\n\nReading a log again changes nothing. NMEA 0183 and CSV with named columns are understood."
+    )]
     Import(ImportArgs),
     /// List the passes: unbroken stretches of one boat
     Passes,
@@ -62,16 +69,24 @@ pub(crate) enum Command {
     /// Say what this device holds and how good it is
     Status,
     /// Tell the depth at a place, or at every place of a file
-    #[command(after_help = "Examples:\n  leadline depth --at 7.41310,48.21730 --stage 0.35\n  leadline depth --points spots.csv > depths.csv")]
+    #[command(
+        after_help = "Examples:\n  leadline depth --at 7.41310,48.21730 --stage 0.35\n  leadline depth --points spots.csv > depths.csv"
+    )]
     Depth(DepthArgs),
     /// Draw the chart as a picture
-    #[command(after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg")]
+    #[command(
+        after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg"
+    )]
     Chart(ChartArgs),
     /// Write the result for other programs
-    #[command(after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours --as geojson -o contours.geojson")]
+    #[command(
+        after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours --as geojson -o contours.geojson"
+    )]
     Export(ExportArgs),
     /// Meet other devices of the crew and exchange what either lacks
-    #[command(after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)")]
+    #[command(
+        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
+    )]
     Sync(SyncArgs),
     /// Invite devices, join a crew, list who belongs to it
     #[command(subcommand)]
@@ -129,7 +144,9 @@ pub(crate) enum SurveyCommand {
 #[derive(Debug, Subcommand)]
 pub(crate) enum BoatCommand {
     /// State a setup, from a date on
-    #[command(after_help = "Example:\n  leadline boat set Heron --draft 0.35 --sound-speed 1500 --from 2026-05-01T00:00Z")]
+    #[command(
+        after_help = "Example:\n  leadline boat set Heron --draft 0.35 --sound-speed 1500 --from 2026-05-01T00:00Z"
+    )]
     Set {
         /// The boat
         name: String,
@@ -193,7 +210,9 @@ pub(crate) enum StageCommand {
         gauge: String,
     },
     /// Add the readings of a CSV file with columns time, level_m and, if several, gauge
-    #[command(after_help = "Example:\n  leadline stage import readings.csv\n\nreadings.csv:\n  gauge,time,level_m\n  landing,2026-05-01T08:00:00Z,0.35")]
+    #[command(
+        after_help = "Example:\n  leadline stage import readings.csv\n\nreadings.csv:\n  gauge,time,level_m\n  landing,2026-05-01T08:00:00Z,0.35"
+    )]
     Import {
         /// The file
         file: PathBuf,

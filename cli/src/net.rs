@@ -34,7 +34,12 @@ pub(crate) fn words(address: &Multiaddr) -> String {
 }
 
 /// Carries out a plan against the survey's store and notes whom it met.
-pub(crate) fn meet(home: &Home, survey: SurveyId, plan: Plan, mut on_event: impl FnMut(&Event)) -> Result<Vec<Summary>, Failure> {
+pub(crate) fn meet(
+    home: &Home,
+    survey: SurveyId,
+    plan: Plan,
+    mut on_event: impl FnMut(&Event),
+) -> Result<Vec<Summary>, Failure> {
     let desk = Arc::new(SurveyDesk::new(home, survey)?);
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
@@ -74,7 +79,8 @@ pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -
             .recv_timeout(PATIENCE)
             .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
             .and_then(|to| meet(other, survey, plan(vec![], vec![to], secret), |_| {}));
-        let heard = listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
+        let heard =
+            listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
         heard?;
         dialled?.pop().ok_or_else(|| Failure::Peer("no meeting took place".into()))
     })

@@ -30,7 +30,8 @@ pub(crate) fn bar(total: u64, what: &str, quiet: bool) -> ProgressBar {
     let bar = ProgressBar::new(total);
     let shown = !quiet && std::io::stderr().is_terminal();
     bar.set_draw_target(if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() });
-    let style = ProgressStyle::with_template("{msg:24} [{bar:30}] {percent:>3} %  {eta}").map(|s| s.progress_chars("=> "));
+    let style = ProgressStyle::with_template("{msg:24} [{bar:30}] {percent:>3} %  {eta}")
+        .map(|s| s.progress_chars("=> "));
     if let Ok(style) = style {
         bar.set_style(style);
     }

@@ -46,20 +46,26 @@ pub(crate) fn millimetres(what: &str, metres: f64, lo: f64, hi: f64) -> Result<i
 
 /// `LON,LAT` in degrees.
 pub(crate) fn lonlat(text: &str) -> Result<LonLat, Failure> {
-    let bad = || Failure::Input(format!("--at {text}: give longitude,latitude in degrees, such as 7.41310,48.21730"));
+    let bad = || {
+        Failure::Input(format!("--at {text}: give longitude,latitude in degrees, such as 7.41310,48.21730"))
+    };
     let (lon, lat) = text.split_once(',').ok_or_else(bad)?;
     let (lon, lat) = (lon.trim().parse().map_err(|_| bad())?, lat.trim().parse().map_err(|_| bad())?);
     let p = LonLat { lon, lat };
-    leadline_model::GridPos::from_lonlat(p)
-        .map(|_| p)
-        .ok_or_else(|| Failure::Input(format!("--at {text}: longitude is -180 to 180, latitude -85 to 85; is it latitude,longitude?")))
+    leadline_model::GridPos::from_lonlat(p).map(|_| p).ok_or_else(|| {
+        Failure::Input(format!(
+            "--at {text}: longitude is -180 to 180, latitude -85 to 85; is it latitude,longitude?"
+        ))
+    })
 }
 
 /// The stage a person gave in metres, or the sounding datum; with a note that says which.
 pub(crate) fn stage(stage: Option<f64>) -> Result<f64, Failure> {
     match stage {
         Some(s) if s.abs() <= 10_000.0 => Ok(s),
-        Some(s) => Err(Failure::Input(format!("--stage {s}: metres above the sounding datum, between -10000 and 10000"))),
+        Some(s) => Err(Failure::Input(format!(
+            "--stage {s}: metres above the sounding datum, between -10000 and 10000"
+        ))),
         None => Ok(0.0),
     }
 }

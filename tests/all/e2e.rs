@@ -13,7 +13,8 @@ fn two_boats() -> (Device, Device) {
     heron.found("Testmere");
     plover.join(&heron);
     let a = heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01));
-    let b = plover.write("b.nmea", small_log(900, |s| 4.1 + f64::from(s % 250) * 0.01).replace(",010526,", ",020526,"));
+    let b = plover
+        .write("b.nmea", small_log(900, |s| 4.1 + f64::from(s % 250) * 0.01).replace(",010526,", ",020526,"));
     heron.import(&a, "Heron");
     plover.import(&b, "Plover");
     (heron, plover)
@@ -100,7 +101,11 @@ fn a_second_meeting_moves_nothing() {
     meet(&heron, &plover);
     let again = meet(&heron, &plover);
     let m = &again["meetings"][0];
-    assert_eq!((number(m, "entries_received"), number(m, "strips_received"), number(m, "round_trips")), (0, 0, 1), "{m}");
+    assert_eq!(
+        (number(m, "entries_received"), number(m, "strips_received"), number(m, "round_trips")),
+        (0, 0, 1),
+        "{m}"
+    );
     let bytes = number(m, "bytes_sent") + number(m, "bytes_received");
     assert!(bytes <= 600, "{bytes} bytes for nothing new");
 }
@@ -110,8 +115,22 @@ fn documented_json() {
     let (heron, _) = two_boats();
     let status = heron.json(&["status"]);
     for key in [
-        "survey", "device", "passes", "legs", "soundings", "cells", "tiles", "entries", "strips", "digest", "grades", "disputed",
-        "copies", "waiting", "quarantined", "peers",
+        "survey",
+        "device",
+        "passes",
+        "legs",
+        "soundings",
+        "cells",
+        "tiles",
+        "entries",
+        "strips",
+        "digest",
+        "grades",
+        "disputed",
+        "copies",
+        "waiting",
+        "quarantined",
+        "peers",
     ] {
         assert!(!status[key].is_null(), "{key}");
     }
@@ -123,7 +142,10 @@ fn documented_json() {
     }
     let csv = heron.run(&["export", "cells", "--as", "csv"]);
     let mut lines = csv.out.lines();
-    assert_eq!(lines.next(), Some("lon,lat,depth_m,tvu95_m,grade,soundings,passes,devices,newest_utc,disputed"));
+    assert_eq!(
+        lines.next(),
+        Some("lon,lat,depth_m,tvu95_m,grade,soundings,passes,devices,newest_utc,disputed")
+    );
     let first: Vec<&str> = lines.next().expect("a cell").split(',').collect();
     assert_eq!(first.len(), 10);
     let at = format!("{},{}", first[0], first[1]);
@@ -131,7 +153,10 @@ fn documented_json() {
     let charted: f64 = first[2].parse().expect("a depth");
     assert!((depth["depth_m"].as_f64().expect("a depth") - charted - 0.25).abs() < 0.02, "{depth}");
     assert_eq!((depth["basis"].as_str(), depth["stage_m"].as_f64()), (Some("cell"), Some(0.25)));
-    assert!(depth["tvu95_m"].as_f64().is_some_and(|u| u > 0.0) && depth["passes"].as_array().is_some_and(|p| !p.is_empty()));
+    assert!(
+        depth["tvu95_m"].as_f64().is_some_and(|u| u > 0.0)
+            && depth["passes"].as_array().is_some_and(|p| !p.is_empty())
+    );
     let nowhere = heron.json(&["depth", "--at", "0,0"]);
     assert!(nowhere["depth_m"].is_null() && nowhere["basis"] == "none", "{nowhere}");
     heron.write("spots.csv", format!("name,lon,lat\nhere,{at}\nfar,1.0,2.0\n"));
@@ -141,5 +166,8 @@ fn documented_json() {
     assert!(rows[1].starts_with(&format!("here,{at},")) && rows[1].ends_with(",cell"), "{}", rows[1]);
     assert_eq!(rows[2], "far,1.0,2.0,,,,none");
     let invite = heron.json(&["crew", "invite"]);
-    assert!(invite["invite"].as_str().is_some_and(|i| i.starts_with("leadline:")) && invite["expires"].is_string());
+    assert!(
+        invite["invite"].as_str().is_some_and(|i| i.starts_with("leadline:"))
+            && invite["expires"].is_string()
+    );
 }

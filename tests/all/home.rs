@@ -6,38 +6,42 @@ use std::process::{Command, Output};
 use tempfile::TempDir;
 
 /// The program, built by cargo beside the tests.
-pub fn program() -> PathBuf {
+pub(crate) fn program() -> PathBuf {
     let mut dir = std::env::current_exe().expect("a test has a path");
     dir.pop();
     if dir.ends_with("deps") {
         dir.pop();
     }
     let path = dir.join("leadline");
-    assert!(path.exists(), "{} is not built: run `cargo build -p leadline` first (tests/run does)", path.display());
+    assert!(
+        path.exists(),
+        "{} is not built: run `cargo build -p leadline` first (tests/run does)",
+        path.display()
+    );
     path
 }
 
 /// One device.
-pub struct Device {
-    pub dir: TempDir,
+pub(crate) struct Device {
+    pub(crate) dir: TempDir,
 }
 
 /// What a command did.
-pub struct Ran {
-    pub code: i32,
-    pub out: String,
-    pub err: String,
+pub(crate) struct Ran {
+    pub(crate) code: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
 }
 
 impl Ran {
     /// The JSON object on stdout.
-    pub fn json(&self) -> Value {
+    pub(crate) fn json(&self) -> Value {
         assert_eq!(self.code, 0, "stdout: {}\nstderr: {}", self.out, self.err);
         serde_json::from_str(&self.out).unwrap_or_else(|e| panic!("no JSON ({e}): {}", self.out))
     }
 
     /// Asserts the exit code and that stdout or stderr says each of `words`.
-    pub fn says(&self, code: i32, words: &[&str]) -> &Self {
+    pub(crate) fn says(&self, code: i32, words: &[&str]) -> &Self {
         assert_eq!(self.code, code, "stdout: {}\nstderr: {}", self.out, self.err);
         for w in words {
             let all = format!("{}{}", self.out, self.err);
@@ -59,69 +63,75 @@ impl From<Output> for Ran {
 }
 
 impl Device {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self { dir: tempfile::tempdir().expect("a temporary folder") }
     }
 
-    pub fn home(&self) -> PathBuf {
+    pub(crate) fn home(&self) -> PathBuf {
         self.dir.path().join("home")
     }
 
     /// A file of this device outside its home.
-    pub fn file(&self, name: &str) -> PathBuf {
+    pub(crate) fn file(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }
 
-    pub fn write(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+    pub(crate) fn write(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
         let path = self.file(name);
         std::fs::write(&path, bytes).expect("written");
         path
     }
 
-    pub fn command(&self, args: &[&str]) -> Command {
+    pub(crate) fn command(&self, args: &[&str]) -> Command {
         let mut c = Command::new(program());
-        c.args(args).env_clear().env("LEADLINE_HOME", self.home()).env("PATH", std::env::var("PATH").unwrap_or_default());
+        c.args(args)
+            .env_clear()
+            .env("LEADLINE_HOME", self.home())
+            .env("PATH", std::env::var("PATH").unwrap_or_default());
         c.current_dir(self.dir.path()).stdin(std::process::Stdio::null());
         c
     }
 
-    pub fn run(&self, args: &[&str]) -> Ran {
+    pub(crate) fn run(&self, args: &[&str]) -> Ran {
         self.command(args).output().expect("the program starts").into()
     }
 
     /// Runs with `--json` and returns the object.
-    pub fn json(&self, args: &[&str]) -> Value {
+    pub(crate) fn json(&self, args: &[&str]) -> Value {
         self.run(&[args, &["--json"]].concat()).json()
     }
 
-    pub fn digest(&self) -> String {
+    pub(crate) fn digest(&self) -> String {
         self.json(&["status"])["digest"].as_str().expect("a digest").to_owned()
     }
 
     /// Begins a survey and returns its id.
-    pub fn found(&self, name: &str) -> String {
-        self.json(&["survey", "new", name, "--datum", "zero of the test gauge"])["id"].as_str().expect("an id").to_owned()
+    pub(crate) fn found(&self, name: &str) -> String {
+        self.json(&["survey", "new", name, "--datum", "zero of the test gauge"])["id"]
+            .as_str()
+            .expect("an id")
+            .to_owned()
     }
 
-    pub fn import(&self, path: &Path, boat: &str) -> Value {
+    pub(crate) fn import(&self, path: &Path, boat: &str) -> Value {
         self.json(&["import", path.to_str().expect("UTF-8"), "--boat", boat])
     }
 
     /// Joins the crew of `other` by an invite's text.
-    pub fn join(&self, other: &Self) {
+    pub(crate) fn join(&self, other: &Self) {
         let invite = other.json(&["crew", "invite"])["invite"].as_str().expect("an invite").to_owned();
         self.run(&["crew", "join", &invite]).says(0, &[]);
     }
 }
 
 /// A running `sync --listen` and the address it says.
-pub struct Listener {
+pub(crate) struct Listener {
     child: std::process::Child,
-    pub address: String,
+    pub(crate) address: String,
 }
 
 impl Listener {
-    pub fn start(device: &Device) -> Self {
+    pub(crate) fn start(device: &Device) -> Self {
         use std::io::{BufRead, BufReader};
         let mut child = device
             .command(&["sync", "--listen", "127.0.0.1:0"])
@@ -141,7 +151,7 @@ impl Listener {
         Self { child, address }
     }
 
-    pub fn kill(&mut self) {
+    pub(crate) fn kill(&mut self) {
         drop(self.child.kill());
         drop(self.child.wait());
     }
@@ -154,7 +164,7 @@ impl Drop for Listener {
 }
 
 /// Plain RMC + GGA + DPT lines of a boat on a straight line, one sounding a second, from `start` (HHMMSS) on.
-pub fn small_log(seconds: u32, depth: impl Fn(u32) -> f64) -> String {
+pub(crate) fn small_log(seconds: u32, depth: impl Fn(u32) -> f64) -> String {
     let mut out = String::new();
     for s in 0..seconds {
         let (h, m, sec) = (10 + s / 3600, s / 60 % 60, s % 60);

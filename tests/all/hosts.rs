@@ -21,7 +21,10 @@ impl Hosts {
         let made = ip(&["netns", "add", &names[0]]) && ip(&["netns", "add", &names[1]]);
         let hosts = Self { names, net };
         if !made {
-            assert!(std::env::var("CI").as_deref() != Ok("true"), "CI must be able to make network namespaces (root, iproute2)");
+            assert!(
+                std::env::var("CI").as_deref() != Ok("true"),
+                "CI must be able to make network namespaces (root, iproute2)"
+            );
             eprintln!("skipped: no network namespaces here (needs root and iproute2)");
             return None;
         }
@@ -50,7 +53,12 @@ impl Hosts {
     }
 
     fn start(&self, host: usize, device: &Device, args: &[&str]) -> Running {
-        let c = self.command(host, device, args).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("starts");
+        let c = self
+            .command(host, device, args)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("starts");
         Running(c)
     }
 
@@ -90,7 +98,13 @@ fn boats() -> (Device, Device) {
     heron.found("Testmere");
     plover.join(&heron);
     heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
-    plover.import(&plover.write("b.nmea", small_log(900, |s| 4.1 + f64::from(s % 250) * 0.01).replace(",010526,", ",020526,")), "Plover");
+    plover.import(
+        &plover.write(
+            "b.nmea",
+            small_log(900, |s| 4.1 + f64::from(s % 250) * 0.01).replace(",010526,", ",020526,"),
+        ),
+        "Plover",
+    );
     (heron, plover)
 }
 
@@ -123,6 +137,8 @@ fn a_link_that_comes_back() {
     let cut = hosts.run(1, &plover, &["sync", "--with", &to, "--once"]);
     assert_eq!(cut.code, 3, "{}{}", cut.out, cut.err);
     hosts.link(true);
-    wait_for("the link carries again", || hosts.run(1, &plover, &["sync", "--with", &to, "--once"]).code == 0);
+    wait_for("the link carries again", || {
+        hosts.run(1, &plover, &["sync", "--with", &to, "--once"]).code == 0
+    });
     assert_eq!(heron.digest(), plover.digest());
 }

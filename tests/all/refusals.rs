@@ -31,7 +31,10 @@ fn files_without_soundings_say_what_they_lack() {
     refuses(only(&["RMC", "GGA"]).as_bytes(), &["depth"]);
     refuses(only(&["DPT"]).as_bytes(), &["position"]);
     refuses(only(&["GGA", "DPT"]).as_bytes(), &["date"]);
-    refuses(b"lon,lat,depth,time\n48.21,157.41,3.0,2026-05-01T10:00:00Z\n48.21,157.42,3.1,2026-05-01T10:00:01Z\n", &["swapped"]);
+    refuses(
+        b"lon,lat,depth,time\n48.21,157.41,3.0,2026-05-01T10:00:00Z\n48.21,157.42,3.1,2026-05-01T10:00:01Z\n",
+        &["swapped"],
+    );
 }
 
 #[test]
@@ -142,11 +145,22 @@ fn kill_during_a_meeting_then_again() {
 fn several_processes_write_at_once() {
     let d = device();
     let logs: Vec<_> = (1..=6)
-        .map(|day| d.write(&format!("{day}.nmea"), small_log(700, |s| 3.0 + f64::from(s % 50) * 0.01).replace(",010526,", &format!(",{day:02}0526,"))))
+        .map(|day| {
+            d.write(
+                &format!("{day}.nmea"),
+                small_log(700, |s| 3.0 + f64::from(s % 50) * 0.01)
+                    .replace(",010526,", &format!(",{day:02}0526,")),
+            )
+        })
         .collect();
     let children: Vec<_> = logs
         .iter()
-        .map(|l| d.command(&["import", l.to_str().expect("UTF-8"), "--boat", "Heron", "-q"]).stdout(std::process::Stdio::null()).spawn().expect("starts"))
+        .map(|l| {
+            d.command(&["import", l.to_str().expect("UTF-8"), "--boat", "Heron", "-q"])
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .expect("starts")
+        })
         .collect();
     for mut c in children {
         assert!(c.wait().expect("ended").success());
@@ -164,9 +178,11 @@ fn a_full_disk_and_a_read_only_home() {
     d.write("a.nmea", small_log(20_000, |s| 3.0 + f64::from(s.wrapping_mul(7919) % 900) * 0.01));
     if !root {
         use std::os::unix::fs::PermissionsExt;
-        std::fs::set_permissions(d.home().join("surveys"), std::fs::Permissions::from_mode(0o500)).expect("chmod");
+        std::fs::set_permissions(d.home().join("surveys"), std::fs::Permissions::from_mode(0o500))
+            .expect("chmod");
         d.run(&["stage", "add", "--at", "now", "--level", "1"]).says(4, &[]);
-        std::fs::set_permissions(d.home().join("surveys"), std::fs::Permissions::from_mode(0o700)).expect("chmod");
+        std::fs::set_permissions(d.home().join("surveys"), std::fs::Permissions::from_mode(0o700))
+            .expect("chmod");
         return;
     }
     // Root: a small file system of its own, filled up, then made read-only.
@@ -176,7 +192,9 @@ fn a_full_disk_and_a_read_only_home() {
     let at = mount.to_str().expect("UTF-8");
     assert!(run(&["mount", "-t", "tmpfs", "-o", "size=900k", "tmpfs", at]), "root can mount a tmpfs");
     let home = mount.join("home");
-    let in_small = |args: &[&str]| -> crate::home::Ran { d.command(args).env("LEADLINE_HOME", &home).output().expect("starts").into() };
+    let in_small = |args: &[&str]| -> crate::home::Ran {
+        d.command(args).env("LEADLINE_HOME", &home).output().expect("starts").into()
+    };
     in_small(&["survey", "new", "Small"]).says(0, &[]);
     let before = in_small(&["status", "--json"]).json();
     let full = in_small(&["import", "a.nmea", "--boat", "Heron"]);

@@ -8,8 +8,15 @@ fn demo_maps_the_invented_bed() {
     let ran = d.json(&["demo", "-o", "demo"]);
     let t = &ran["truth"];
     let n = |key: &str| t[key].as_f64().unwrap_or_else(|| panic!("{key} in {t}"));
-    println!("{} places: bias {:+.4} m, RMSE {:.4} m, {:.2} % inside, mean band {:.3} m, true 95 % error {:.3} m",
-        n("places"), n("bias_m"), n("rmse_m"), n("inside") * 100.0, n("mean_band_m"), n("error95_m"));
+    println!(
+        "{} places: bias {:+.4} m, RMSE {:.4} m, {:.2} % inside, mean band {:.3} m, true 95 % error {:.3} m",
+        n("places"),
+        n("bias_m"),
+        n("rmse_m"),
+        n("inside") * 100.0,
+        n("mean_band_m"),
+        n("error95_m")
+    );
     assert!(n("places") > 10_000.0, "{t}");
     assert!(n("bias_m").abs() < 0.03, "{t}");
     assert!(n("rmse_m") < 0.12, "{t}");
@@ -21,7 +28,12 @@ fn demo_maps_the_invented_bed() {
         d.run(&["--home", home.to_str().expect("UTF-8"), "status", "--json"]).json()["digest"].clone()
     });
     assert!(digests.iter().all(|g| *g == ran["digest"]), "{digests:?} {}", ran["digest"]);
-    for (file, magic) in [("chart.png", &b"\x89PNG"[..]), ("chart.svg", b"<svg"), ("contours.geojson", b"{"), ("cells.csv", b"lon,lat,")] {
+    for (file, magic) in [
+        ("chart.png", &b"\x89PNG"[..]),
+        ("chart.svg", b"<svg"),
+        ("contours.geojson", b"{"),
+        ("cells.csv", b"lon,lat,"),
+    ] {
         let bytes = std::fs::read(d.file(&format!("demo/{file}"))).expect(file);
         assert!(bytes.windows(magic.len()).take(200).any(|w| w == magic), "{file}");
     }

@@ -4,7 +4,9 @@
 //! `cargo bench --bench meeting` (add `-- 3000000` for the largest size).
 
 use leadline_model::{Text, UtcMillis};
-use leadline_survey::{Home, ImportRequest, INVITE_MILLIS, SurveyDesk, found_survey, import_file, invite, join};
+use leadline_survey::{
+    Home, INVITE_MILLIS, ImportRequest, SurveyDesk, found_survey, import_file, invite, join,
+};
 use leadline_sync::{Binding, Desk, Input, Meeting, Output, Summary};
 use std::path::Path;
 use std::time::Instant;
@@ -14,7 +16,9 @@ const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
 fn main() {
     let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
     let dir = tempfile::tempdir().expect("a folder");
-    println!("| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |");
+    println!(
+        "| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |"
+    );
     println!("|---|---|---|---|---|---|---|---|---|---|---|");
     for n in [30_000, 300_000, 1_000_000].into_iter().chain(largest.filter(|n| *n > 1_000_000)) {
         one(dir.path(), n);
@@ -32,14 +36,27 @@ fn one(dir: &Path, n: u64) {
     let (a, b) = (Home::open(Some(&at("a"))).expect("a home"), Home::open(Some(&at("b"))).expect("a home"));
     let id = found_survey(&a, &text("Bench"), &text("datum"), NOW).expect("founded");
     let mut store = a.store(&id).expect("a store");
-    let request = ImportRequest { boat: text("Bench boat"), draft_mm: None, sound_speed_mm_s: None, temp_centi: None, date: None, now: NOW };
+    let request = ImportRequest {
+        boat: text("Bench boat"),
+        draft_mm: None,
+        sound_speed_mm_s: None,
+        temp_centi: None,
+        date: None,
+        now: NOW,
+    };
     import_file(&a, &mut store, &log, &request, &mut |_| {}).expect("imported");
     std::fs::remove_file(&log).expect("removed");
     let made = invite(&a, &mut store, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
     join(&b, &made, NOW).expect("joined");
-    let strips: u64 = store.strip_digests().expect("read").iter().map(|d| store.packed_strip(d).expect("read").expect("held").len() as u64).sum();
+    let strips: u64 = store
+        .strip_digests()
+        .expect("read")
+        .iter()
+        .map(|d| store.packed_strip(d).expect("read").expect("held").len() as u64)
+        .sum();
     let counts = store.counts().expect("counted");
-    let (desk_a, desk_b) = (SurveyDesk::new(&a, id).expect("a desk"), SurveyDesk::new(&b, id).expect("a desk"));
+    let (desk_a, desk_b) =
+        (SurveyDesk::new(&a, id).expect("a desk"), SurveyDesk::new(&b, id).expect("a desk"));
     let t = Instant::now();
     let (sa, sb) = meet(&desk_a, &desk_b);
     let s = t.elapsed().as_secs_f64();

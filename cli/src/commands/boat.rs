@@ -16,8 +16,12 @@ pub(crate) fn run(cli: &Cli, command: &BoatCommand) -> Result<(), Failure> {
         BoatCommand::Set { name, setup, from } => {
             let from = from.as_deref().map_or(Ok(ALWAYS), date)?;
             let setup = parse(field("boat name", name)?, from, setup)?;
-            if setup.draft_mm.or(setup.sound_speed_mm_s).or(setup.lag_ms).is_none() && setup.temp_centi.is_none() {
-                return Err(Failure::Input("nothing to state: give --draft, --sound-speed, --temperature or --lag".into()));
+            if setup.draft_mm.or(setup.sound_speed_mm_s).or(setup.lag_ms).is_none()
+                && setup.temp_centi.is_none()
+            {
+                return Err(Failure::Input(
+                    "nothing to state: give --draft, --sound-speed, --temperature or --lag".into(),
+                ));
             }
             let (_, mut store) = open(cli)?;
             let new = set_boat(&mut store, setup, units::now())?;
@@ -53,8 +57,13 @@ fn list(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let writes = store.survey_writes()?;
     let ground = Ground::of(&writes);
-    let boats: std::collections::BTreeSet<&Text> =
-        writes.claims.values().flatten().map(|c| &c.what.boat).chain(ground.setups.iter().map(|s| &s.boat)).collect();
+    let boats: std::collections::BTreeSet<&Text> = writes
+        .claims
+        .values()
+        .flatten()
+        .map(|c| &c.what.boat)
+        .chain(ground.setups.iter().map(|s| &s.boat))
+        .collect();
     if cli.json {
         let setups: Vec<_> = ground
             .setups
@@ -92,7 +101,9 @@ fn metres(milli: Option<i32>) -> Option<f64> {
 fn words(s: &Setup, cli: &Cli) -> String {
     let from = if s.from == ALWAYS { "always".to_owned() } else { format!("from {}", s.from.minute_text()) };
     let mut parts = vec![from];
-    parts.extend(metres(s.draft_mm).map(|d| format!("transducer {} below the water line", cli.units.depth(d))));
+    parts.extend(
+        metres(s.draft_mm).map(|d| format!("transducer {} below the water line", cli.units.depth(d))),
+    );
     parts.extend(metres(s.sound_speed_mm_s).map(|c| format!("sounder assumes {c} m/s")));
     parts.extend(s.temp_centi.map(|t| format!("water {:.1} °C", f64::from(t) / 100.0)));
     parts.extend(metres(s.lag_ms).map(|l| format!("position {l} s behind the depth")));

@@ -4,7 +4,9 @@ use super::open;
 use crate::args::{ChartArgs, Cli, UnitArg};
 use crate::failure::Failure;
 use crate::{talk, units};
-use leadline_chart::{ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, Units, chart_png, chart_svg};
+use leadline_chart::{
+    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, Units, chart_png, chart_svg,
+};
 use leadline_survey::{Computed, Store, replace_file};
 use serde_json::json;
 use std::path::Path;
@@ -77,8 +79,14 @@ pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
 }
 
 /// What the sheet says about itself.
-pub(crate) fn info(cli: &Cli, store: &Store, computed: &Computed, stage: Option<f64>) -> Result<ChartInfo, Failure> {
-    let (survey, datum) = store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
+pub(crate) fn info(
+    cli: &Cli,
+    store: &Store,
+    computed: &Computed,
+    stage: Option<f64>,
+) -> Result<ChartInfo, Failure> {
+    let (survey, datum) =
+        store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
     let units = match cli.units {
         UnitArg::M => Units::Metres,
         UnitArg::Ft => Units::Feet,
@@ -88,7 +96,7 @@ pub(crate) fn info(cli: &Cli, store: &Store, computed: &Computed, stage: Option<
         survey,
         datum,
         stage_m: stage.unwrap_or(0.0),
-        stage_text: units::stage_words(stage, cli),
+        stage_text: stage.map_or_else(|| units::stage_words(None, cli), |_| "the level asked for".to_owned()),
         touch: None,
         readings: computed.ground.stages.clone(),
         passes: computed.reduced.passes.clone(),

@@ -14,7 +14,9 @@ pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
             let (home, mut store) = open(cli)?;
             let made = invite(&home, &mut store, i64::from(*hours) * 3_600_000, Vec::new(), units::now())?;
             if cli.json {
-                return talk::json(&json!({"invite": made.to_string(), "expires": made.expires.to_string(), "survey": made.name.as_str()}));
+                return talk::json(
+                    &json!({"invite": made.to_string(), "expires": made.expires.to_string(), "survey": made.name.as_str()}),
+                );
             }
             talk::say(&made.to_string())?;
             talk::note(&format!(
@@ -37,7 +39,10 @@ pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
             if cli.json {
                 return talk::json(&json!({"id": id.to_string(), "name": invite.name.as_str()}));
             }
-            talk::say(&format!("This home now has the survey \"{}\". You can import logs at once.", invite.name))?;
+            talk::say(&format!(
+                "This home now has the survey \"{}\". You can import logs at once.",
+                invite.name
+            ))?;
             talk::say("The crew admits this device when it meets one of them: leadline sync")
         }
         CrewCommand::List => list(cli),
@@ -47,7 +52,10 @@ pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
 fn read_stdin() -> Result<String, Failure> {
     let mut text = String::new();
     // An invite has some hundred letters; more is something else.
-    std::io::stdin().take(8192).read_to_string(&mut text).map_err(|e| Failure::Input(format!("standard input: {e}")))?;
+    std::io::stdin()
+        .take(8192)
+        .read_to_string(&mut text)
+        .map_err(|e| Failure::Input(format!("standard input: {e}")))?;
     Ok(text)
 }
 
@@ -64,7 +72,11 @@ fn list(cli: &Cli) -> Result<(), Failure> {
     }
     for (id, m) in crew.members() {
         let met = peers.iter().find(|p| p.device == id.to_string()).map(|p| format!("last met {}", p.met));
-        let note = if *id == me { "this device".to_owned() } else { met.unwrap_or_else(|| "not met by this device".to_owned()) };
+        let note = if *id == me {
+            "this device".to_owned()
+        } else {
+            met.unwrap_or_else(|| "not met by this device".to_owned())
+        };
         talk::say(&format!("{:20} {}  {note}", m.name, id.short()))?;
     }
     if !crew.members().contains_key(&me) {

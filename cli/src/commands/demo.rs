@@ -12,7 +12,10 @@ use indicatif::ProgressBar;
 use leadline_chart::{Surface, SurfaceSettings, Touch, areas_geojson, cells_csv, contours_geojson};
 use leadline_demo_data as water;
 use leadline_model::{StageReading, UtcMillis};
-use leadline_survey::{Home, ImportRequest, Imported, Store, add_stages, field, found_survey, import_file, invite, join, replace_file, set_boat};
+use leadline_survey::{
+    Home, ImportRequest, Imported, Store, add_stages, field, found_survey, import_file, invite, join,
+    replace_file, set_boat,
+};
 use std::path::{Path, PathBuf};
 
 /// Level that the picture is drawn for: the water of the last day.
@@ -99,7 +102,12 @@ fn write_logs(dir: &Path) -> Result<Vec<(water::DemoLog, PathBuf)>, Failure> {
 fn begin(dir: &Path) -> Result<Device, Failure> {
     let home = Home::open(Some(&dir.join("heron")))?;
     home.name_device(&field("device name", "Heron's tablet")?)?;
-    let id = found_survey(&home, &field("name", water::WATER_NAME)?, &field("datum", water::DATUM_TEXT)?, units::now())?;
+    let id = found_survey(
+        &home,
+        &field("name", water::WATER_NAME)?,
+        &field("datum", water::DATUM_TEXT)?,
+        units::now(),
+    )?;
     let store = home.store(&id)?;
     Ok(Device { home, store })
 }
@@ -114,7 +122,12 @@ fn joiner(dir: &Path, folder: &str, name: &str, host: &mut Device) -> Result<Dev
 }
 
 /// The boat's setup as its crew knows it, then its logs.
-fn import(device: &mut Device, logs: &[(water::DemoLog, PathBuf)], boat: &str, bar: &ProgressBar) -> Result<Vec<Imported>, Failure> {
+fn import(
+    device: &mut Device,
+    logs: &[(water::DemoLog, PathBuf)],
+    boat: &str,
+    bar: &ProgressBar,
+) -> Result<Vec<Imported>, Failure> {
     bar.set_message(format!("{boat} imports"));
     let name = field("boat name", boat)?;
     if let Some(b) = water::boats().iter().find(|b| b.name == boat) {

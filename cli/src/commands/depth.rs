@@ -28,7 +28,14 @@ fn estimate(surface: &Surface, p: LonLat) -> Option<Estimate> {
     GridPos::from_lonlat(p).and_then(|g| surface.depth_at(g))
 }
 
-fn one(cli: &Cli, a: &DepthArgs, p: LonLat, stage_m: f64, computed: &Computed, surface: &Surface) -> Result<(), Failure> {
+fn one(
+    cli: &Cli,
+    a: &DepthArgs,
+    p: LonLat,
+    stage_m: f64,
+    computed: &Computed,
+    surface: &Surface,
+) -> Result<(), Failure> {
     let found = estimate(surface, p);
     if cli.json {
         return talk::json(&as_json(found.as_ref(), p, stage_m, computed));
@@ -41,7 +48,12 @@ fn one(cli: &Cli, a: &DepthArgs, p: LonLat, stage_m: f64, computed: &Computed, s
         Basis::Cell => "measured in this cell",
         _ => "between soundings",
     };
-    talk::say(&format!("{} ± {} ({}, {basis})", cli.units.depth(e.depth_m + stage_m), cli.units.depth(e.tvu95_m), e.grade))?;
+    talk::say(&format!(
+        "{} ± {} ({}, {basis})",
+        cli.units.depth(e.depth_m + stage_m),
+        cli.units.depth(e.tvu95_m),
+        e.grade
+    ))?;
     talk::say(&format!("  {stage}"))?;
     for i in passes_at(&e, p, computed) {
         if let Some(pass) = computed.reduced.passes.get(i as usize) {
@@ -56,7 +68,9 @@ fn one(cli: &Cli, a: &DepthArgs, p: LonLat, stage_m: f64, computed: &Computed, s
 fn passes_at(e: &Estimate, p: LonLat, computed: &Computed) -> BTreeSet<u32> {
     let cell = GridPos::from_lonlat(p).and_then(|g| computed.reduced.cell(g.cell()));
     match cell {
-        Some(c) => computed.reduced.soundings_of(c).iter().filter(|s| s.void.is_none()).map(|s| s.pass).collect(),
+        Some(c) => {
+            computed.reduced.soundings_of(c).iter().filter(|s| s.void.is_none()).map(|s| s.pass).collect()
+        }
         None => e.passes.iter().copied().collect(),
     }
 }
@@ -85,7 +99,8 @@ fn round(m: f64) -> f64 {
 /// Copies the rows of a CSV with lon and lat, and adds depth, uncertainty, grade and basis.
 fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
     let bad = |why: String| Failure::Input(format!("{}: {why}", file.display()));
-    let mut rows = csv::ReaderBuilder::new().flexible(true).from_path(file).map_err(|e| bad(e.to_string()))?;
+    let mut rows =
+        csv::ReaderBuilder::new().flexible(true).from_path(file).map_err(|e| bad(e.to_string()))?;
     let header = rows.headers().map_err(|e| bad(e.to_string()))?.clone();
     let column = |name: &str| header.iter().position(|h| h.trim().eq_ignore_ascii_case(name));
     let (Some(lon), Some(lat)) = (column("lon"), column("lat")) else {
@@ -98,7 +113,9 @@ fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
         let line = i + 2;
         let row = row.map_err(|e| bad(e.to_string()))?;
         let number = |c: usize, what: &str| -> Result<f64, Failure> {
-            row.get(c).and_then(|t| t.trim().parse().ok()).ok_or_else(|| bad(format!("line {line}: {what} is no number in degrees")))
+            row.get(c)
+                .and_then(|t| t.trim().parse().ok())
+                .ok_or_else(|| bad(format!("line {line}: {what} is no number in degrees")))
         };
         let found = estimate(surface, LonLat { lon: number(lon, "lon")?, lat: number(lat, "lat")? });
         let added = found.map_or([const { String::new() }; 3].map(|s| s), |e| {
@@ -112,5 +129,8 @@ fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
 
 fn surface_basis(surface: &Surface, row: &csv::StringRecord, lon: usize, lat: usize) -> &'static str {
     let n = |c: usize| row.get(c).and_then(|t| t.trim().parse().ok());
-    n(lon).zip(n(lat)).and_then(|(lon, lat)| estimate(surface, LonLat { lon, lat })).map_or("none", |e| e.basis.word())
+    n(lon)
+        .zip(n(lat))
+        .and_then(|(lon, lat)| estimate(surface, LonLat { lon, lat }))
+        .map_or("none", |e| e.basis.word())
 }

@@ -64,7 +64,14 @@ fn as_json(d: &Imported) -> serde_json::Value {
 
 fn print(d: &Imported) -> Result<(), Failure> {
     let r = &d.report;
-    talk::say(&format!("{}: {}, {} lines, {} soundings in {} legs", d.path.display(), format_words(r.format.code()), r.lines, r.soundings, d.legs))?;
+    talk::say(&format!(
+        "{}: {}, {} lines, {} soundings in {} legs",
+        d.path.display(),
+        format_words(r.format.code()),
+        r.lines,
+        r.soundings,
+        d.legs
+    ))?;
     if d.known > 0 {
         talk::say(&format!("  {} of these legs were here already; they count once.", d.known))?;
     }

@@ -46,17 +46,26 @@ fn read(cli: &Cli, file: &Path) -> Result<ExitCode, Failure> {
         }))?;
     } else {
         let a = &r.accepted;
-        talk::say(&format!("{} new entries, {} new strips ({} entries were here already)", a.entries, a.strips, a.known))?;
+        talk::say(&format!(
+            "{} new entries, {} new strips ({} entries were here already)",
+            a.entries, a.strips, a.known
+        ))?;
         if a.waiting > 0 {
             talk::say(&format!("{} entries wait until their device is admitted.", a.waiting))?;
         }
         if !a.refused.is_empty() {
-            talk::note(&format!("{} entries or strips were bad and are kept aside: {}", a.refused.len(), a.refused[0]));
+            talk::note(&format!(
+                "{} entries or strips were bad and are kept aside: {}",
+                a.refused.len(),
+                a.refused[0]
+            ));
         }
     }
     wholeness(&r.end);
     if r.accepted.own_returned {
-        talk::note("This device's own entries came back: its folder is an older copy. It goes on under a new epoch; nothing is lost.");
+        talk::note(
+            "This device's own entries came back: its folder is an older copy. It goes on under a new epoch; nothing is lost.",
+        );
     }
     Ok(code(&r.end))
 }
@@ -72,12 +81,27 @@ fn inspect(cli: &Cli, file: &Path) -> Result<ExitCode, Failure> {
     } else {
         let h = &header.holds;
         talk::say(&format!("A parcel of \"{}\" ({})", header.name, header.survey.short()))?;
-        talk::say(&format!("  made by {} ({}) on {} UTC, by that device's clock", header.maker_name, header.maker.short(), header.made.minute_text()))?;
-        talk::say(&format!("  {} entries, {} soundings in {} strips on {} tiles", h.entries, h.soundings, h.strips, h.tiles.len()))?;
+        talk::say(&format!(
+            "  made by {} ({}) on {} UTC, by that device's clock",
+            header.maker_name,
+            header.maker.short(),
+            header.made.minute_text()
+        ))?;
+        talk::say(&format!(
+            "  {} entries, {} soundings in {} strips on {} tiles",
+            h.entries,
+            h.soundings,
+            h.strips,
+            h.tiles.len()
+        ))?;
         if let Some((a, b)) = h.span {
             talk::say(&format!("  measured from {} to {} UTC", a.minute_text(), b.minute_text()))?;
         }
-        let need = if header.presupposes.is_some() { "what its maker knew the receiver to hold" } else { "nothing: it is full" };
+        let need = if header.presupposes.is_some() {
+            "what its maker knew the receiver to hold"
+        } else {
+            "nothing: it is full"
+        };
         talk::say(&format!("  presupposes {need}"))?;
         if end.is_whole() {
             talk::say("  whole: every byte is as its maker sealed it")?;

@@ -27,7 +27,13 @@ pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
     talk::say(&format!("{:16} {:>16} {:>6} {:>9} {:>5}", "boat", "from (UTC)", "min", "soundings", "legs"))?;
     for p in &computed.reduced.passes {
         let minutes = (p.last.0 - p.first.0) / 60_000;
-        talk::say(&format!("{:16} {:>16} {minutes:>6} {:>9} {:>5}", p.boat, p.first.minute_text(), p.soundings, p.legs.len()))?;
+        talk::say(&format!(
+            "{:16} {:>16} {minutes:>6} {:>9} {:>5}",
+            p.boat,
+            p.first.minute_text(),
+            p.soundings,
+            p.legs.len()
+        ))?;
     }
     Ok(())
 }

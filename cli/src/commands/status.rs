@@ -16,7 +16,8 @@ pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
 
 fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
     let (counts, tally) = (store.counts()?, &computed.reduced.tally);
-    let (name, datum) = store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
+    let (name, datum) =
+        store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
     let grades: serde_json::Map<_, _> =
         Grade::ALL.iter().map(|g| (g.word().to_owned(), json!(tally.total.of(*g)))).collect();
     talk::json(&json!({
@@ -52,7 +53,9 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
     let crew = store.crew()?;
     match store.name()? {
         Some((name, datum)) => talk::say(&format!("{name}: depths count from {datum}."))?,
-        None => talk::say("Joined, not met yet: the crew's data comes with the first meeting (leadline sync).")?,
+        None => {
+            talk::say("Joined, not met yet: the crew's data comes with the first meeting (leadline sync).")?
+        }
     }
     talk::say(&format!(
         "  {} soundings in {} passes of {} boats, {} cells on {} tiles",
@@ -64,9 +67,18 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
     ))?;
     grade_lines(tally, &mut |line| talk::say(&line))?;
     if disputed(computed) > 0 {
-        talk::say(&format!("  {} cells disputed: visits differ by more than their uncertainty", disputed(computed)))?;
+        talk::say(&format!(
+            "  {} cells disputed: visits differ by more than their uncertainty",
+            disputed(computed)
+        ))?;
     }
-    talk::say(&format!("  crew of {}, {} entries, {} strips, digest {}", crew.members().len(), counts.entries, counts.strips, store.holdings_digest()?.short()))?;
+    talk::say(&format!(
+        "  crew of {}, {} entries, {} strips, digest {}",
+        crew.members().len(),
+        counts.entries,
+        counts.strips,
+        store.holdings_digest()?.short()
+    ))?;
     for (n, what) in [
         (counts.wanted, "strips not here yet: meet a device that has them"),
         (counts.waiting, "entries wait for their device's admission"),
@@ -81,8 +93,12 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
 }
 
 /// How many soundings of each grade, and why the void ones are void.
-pub(crate) fn grade_lines(tally: &Tally, say: &mut dyn FnMut(String) -> Result<(), Failure>) -> Result<(), Failure> {
-    let parts: Vec<_> = Grade::ALL.iter().map(|g| format!("{} {}", share(&tally.total, *g), g.word())).collect();
+pub(crate) fn grade_lines(
+    tally: &Tally,
+    say: &mut dyn FnMut(String) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let parts: Vec<_> =
+        Grade::ALL.iter().map(|g| format!("{} {}", share(&tally.total, *g), g.word())).collect();
     say(format!("  {}", parts.join(", ")))?;
     for r in VoidReason::ALL.iter().filter(|r| tally.total.void(**r) > 0) {
         say(format!("  {:>7} void: {}", tally.total.void(*r), r.words()))?;

@@ -17,7 +17,9 @@ pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
             let (name, datum) = (field("survey name", name)?, field("datum", datum)?);
             let id = found_survey(&home, &name, &datum, units::now())?;
             if cli.json {
-                return talk::json(&json!({"id": id.to_string(), "name": name.as_str(), "datum": datum.as_str()}));
+                return talk::json(
+                    &json!({"id": id.to_string(), "name": name.as_str(), "datum": datum.as_str()}),
+                );
             }
             talk::say(&format!("Began the survey \"{name}\" ({}). Depths count from: {datum}.", id.short()))?;
             talk::say("Next: leadline import LOG --boat NAME   or   leadline crew invite")
@@ -41,7 +43,8 @@ fn list(cli: &Cli) -> Result<(), Failure> {
         return talk::say("No survey yet. Begin one: leadline survey new NAME");
     }
     for s in &all {
-        let name = s.name.as_deref().map_or_else(|| "(name not known yet)".to_owned(), leadline_model::escaped);
+        let name =
+            s.name.as_deref().map_or_else(|| "(name not known yet)".to_owned(), leadline_model::escaped);
         talk::say(&format!("{} {name}  {}", if s.current { "*" } else { " " }, &s.id[..8]))?;
     }
     Ok(())
@@ -56,5 +59,10 @@ fn show(cli: &Cli) -> Result<(), Failure> {
             "id": store.survey().to_string(), "name": name, "datum": datum, "crew": crew.members().len(), "store": store.path(),
         }));
     }
-    talk::say(&format!("{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}", store.survey(), crew.members().len(), store.path().display()))
+    talk::say(&format!(
+        "{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}",
+        store.survey(),
+        crew.members().len(),
+        store.path().display()
+    ))
 }

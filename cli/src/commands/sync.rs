@@ -17,7 +17,14 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     if find && !cli.quiet {
         talk::note("Looking for the crew on this network. Ctrl-C leaves; nothing is lost by leaving.");
     }
-    let plan = Plan { secret: home.secret(&survey)?, listen, with, find, once: a.once, patience: Some(net::PATIENCE) };
+    let plan = Plan {
+        secret: home.secret(&survey)?,
+        listen,
+        with,
+        find,
+        once: a.once,
+        patience: Some(net::PATIENCE),
+    };
     drop(store);
     let met = net::meet(&home, survey, plan, |event| tell(cli, event))?;
     if cli.json {
@@ -32,7 +39,9 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
 fn tell(cli: &Cli, event: &Event) {
     match event {
         Event::Listening(a) => talk::note(&format!("Others can reach this device at {}", net::words(a))),
-        Event::FindingOff(why) => talk::note(&format!("Devices cannot be looked for here ({why}); use --listen and --with.")),
+        Event::FindingOff(why) => {
+            talk::note(&format!("Devices cannot be looked for here ({why}); use --listen and --with."))
+        }
         Event::Met { summary, .. } if !cli.json => drop(talk::say(&words(summary))),
         Event::Failed { why, again, .. } if !cli.quiet => {
             let next = again.map(|d| format!(" Trying again in {} s.", d.as_secs())).unwrap_or_default();
@@ -45,11 +54,15 @@ fn tell(cli: &Cli, event: &Event) {
 fn words(s: &Summary) -> String {
     let name = s.peer.as_ref().map_or_else(|| "a device".to_owned(), |(_, n)| n.to_string());
     if s.was_equal {
-        return format!("Met {name}: both hold the same already ({} bytes).", s.bytes_sent + s.bytes_received);
+        return format!(
+            "Met {name}: both hold the same already ({} bytes).",
+            s.bytes_sent + s.bytes_received
+        );
     }
     let joined = if s.joined { " It was admitted to the crew." } else { "" };
     let refused: u32 = s.refused.values().sum();
-    let bad = if refused > 0 { format!(" {refused} items were bad and are kept aside.") } else { String::new() };
+    let bad =
+        if refused > 0 { format!(" {refused} items were bad and are kept aside.") } else { String::new() };
     format!(
         "Met {name}: got {} entries and {} strips, gave {} and {} ({:.1} KB, {} round trips).{joined}{bad}",
         s.entries_new,

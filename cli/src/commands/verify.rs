@@ -15,9 +15,17 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         v["digest"] = digest.to_string().into();
         talk::json(&v)?;
     } else {
-        talk::say(&format!("{} entries and {} strips read and hashed again; digest {}", report.entries, report.strips, digest.short()))?;
+        talk::say(&format!(
+            "{} entries and {} strips read and hashed again; digest {}",
+            report.entries,
+            report.strips,
+            digest.short()
+        ))?;
         if report.wanted > 0 {
-            talk::say(&format!("{} strips are named but not here yet: meet a device that has them.", report.wanted))?;
+            talk::say(&format!(
+                "{} strips are named but not here yet: meet a device that has them.",
+                report.wanted
+            ))?;
         }
         report.faults.iter().try_for_each(|f| talk::say(&format!("  {f}")))?;
         if report.faults.is_empty() {

@@ -32,7 +32,10 @@ pub(crate) fn print(cli: &Cli, told: &Told<'_>, laptop: &Store) -> Result<(), Fa
         return as_json(told, &computed, laptop, &truth);
     }
     let say = |text: &str| talk::say(text);
-    say(&format!("{}: an invented reservoir, measured by two invented boats on three days.\n", water::WATER_NAME))?;
+    say(&format!(
+        "{}: an invented reservoir, measured by two invented boats on three days.\n",
+        water::WATER_NAME
+    ))?;
     boats(told)?;
     meeting(told, laptop)?;
     thrown_out(&computed)?;
@@ -47,9 +50,15 @@ fn boats(told: &Told<'_>) -> Result<(), Failure> {
     for (boat, files) in &told.imported {
         let sum = |f: fn(&Imported) -> u64| files.iter().map(f).sum::<u64>();
         let (lines, soundings) = (sum(|i| i.report.lines), sum(|i| i.report.soundings));
-        talk::say(&format!("  {boat}: {} log files, {lines} lines, {soundings} depths with a position", files.len()))?;
+        talk::say(&format!(
+            "  {boat}: {} log files, {lines} lines, {soundings} depths with a position",
+            files.len()
+        ))?;
         let mut problems: BTreeMap<&str, u64> = BTreeMap::new();
-        files.iter().flat_map(|f| &f.report.problems).for_each(|(p, n)| *problems.entry(p.words()).or_default() += n);
+        files
+            .iter()
+            .flat_map(|f| &f.report.problems)
+            .for_each(|(p, n)| *problems.entry(p.words()).or_default() += n);
         let mut worst: Vec<_> = problems.into_iter().collect();
         worst.sort_by_key(|(words, n)| (std::cmp::Reverse(*n), *words));
         for (words, n) in worst.iter().take(4) {
@@ -81,14 +90,20 @@ fn meeting(told: &Told<'_>, laptop: &Store) -> Result<(), Failure> {
         read.accepted.strips,
         laptop.holdings_digest()?.short()
     ))?;
-    let same = if told.files.same_everywhere { "All three devices draw the same chart, byte for byte." } else { "The devices draw DIFFERENT charts: that is a defect." };
+    let same = if told.files.same_everywhere {
+        "All three devices draw the same chart, byte for byte."
+    } else {
+        "The devices draw DIFFERENT charts: that is a defect."
+    };
     talk::say(&format!("  {same}"))
 }
 
 fn thrown_out(computed: &Computed) -> Result<(), Failure> {
     talk::say("\nWhat was thrown out, and how good the rest is (share of all depths)")?;
     grade_lines(&computed.reduced.tally, &mut |line| talk::say(&line))?;
-    talk::say("  sure = within the limits of S-44 Order 1b, fair = within those of Order 2, loose = worse, void = kept but never charted")
+    talk::say(
+        "  sure = within the limits of S-44 Order 1b, fair = within those of Order 2, loose = worse, void = kept but never charted",
+    )
 }
 
 fn levels(told: &Told<'_>) -> Result<(), Failure> {
@@ -106,14 +121,26 @@ fn quality(computed: &Computed, truth: &Truth) -> Result<(), Failure> {
     bands.sort_by(f64::total_cmp);
     let median = bands.get(bands.len() / 2).copied().unwrap_or(f64::NAN);
     talk::say("\nHow good the map is")?;
-    talk::say(&format!("  {} cells measured; half of them are known to ± {median:.2} m or better (95 %).", cells.len()))?;
+    talk::say(&format!(
+        "  {} cells measured; half of them are known to ± {median:.2} m or better (95 %).",
+        cells.len()
+    ))?;
     talk::say(&format!(
         "  Against the true bed, known because it is invented, at {} places: off by {:+.3} m on average, {:.3} m RMSE,\n  {:.1} % inside the stated band.",
-        truth.n, truth.bias_m, truth.rmse_m, truth.inside * 100.0
+        truth.n,
+        truth.bias_m,
+        truth.rmse_m,
+        truth.inside * 100.0
     ))?;
-    talk::say(&format!("  {} cells are disputed: visits differ by more than their uncertainty.", disputed(computed)))?;
+    talk::say(&format!(
+        "  {} cells are disputed: visits differ by more than their uncertainty.",
+        disputed(computed)
+    ))?;
     for w in weakest(cells, 3) {
-        talk::say(&format!("  Weak around {:.5},{:.5}: {} cells loose, {} disputed.", w.at.lon, w.at.lat, w.loose, w.disputed))?;
+        talk::say(&format!(
+            "  Weak around {:.5},{:.5}: {} cells loose, {} disputed.",
+            w.at.lon, w.at.lat, w.loose, w.disputed
+        ))?;
     }
     Ok(())
 }
