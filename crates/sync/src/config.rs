@@ -96,7 +96,7 @@ impl Binding {
     }
 
     /// Survey, then both ids behind their lengths, the speaker's first.
-    fn text(&self, survey: &SurveyId) -> Vec<u8> {
+    pub(crate) fn text(&self, survey: &SurveyId) -> Vec<u8> {
         let mut text = survey.0.to_vec();
         for id in [&self.mine, &self.theirs] {
             text.extend((id.len() as u64).to_le_bytes());

@@ -13,6 +13,8 @@ mod framing;
 mod meeting;
 mod outcome;
 mod parcel;
+#[cfg(test)]
+mod protocol_page;
 
 /// Part of this crate's interface.
 pub use leadline_logbook::{DeviceKey, Have, Limits};

@@ -1,7 +1,6 @@
-//! Meetings and parcels against a naive store; the examples of docs/protocol.md.
+//! Meetings and parcels against a naive store.
 
 mod hostile;
 mod meetings;
 mod model;
 mod parcels;
-mod protocol_page;

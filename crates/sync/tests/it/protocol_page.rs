@@ -1,1 +1,0 @@
-//! The examples of docs/protocol.md.
