@@ -4,10 +4,11 @@ use super::{Point, at, open};
 use crate::Settings;
 use leadline_model::VoidReason;
 
-/// Double, with room for the draft (the surface reflects, not the transducer) and for the bed between the ends.
+/// Step into and out of a burst: double, with room for the draft (the surface reflects, not the transducer) and the
+/// way between two readings.
 const DOUBLE: std::ops::RangeInclusive<f64> = 1.7..=2.4;
-/// Least step into and out of a burst, as a ratio.
-const STEP: f64 = 1.55;
+/// Between the ends, to the straight line from end to end: the bed is not straight.
+const ROUGHLY_DOUBLE: std::ops::RangeInclusive<f64> = 1.35..=3.0;
 /// Least step, metres.
 const LEAST_M: f64 = 1.0;
 
@@ -41,8 +42,8 @@ fn burst(points: &[Point], open: &[u32], i: usize, settings: &Settings) -> Optio
             return None;
         }
         if steps_down(here.range, last.range) {
-            let doubled =
-                (i + 1..end).all(|k| at(points, open, k).is_some_and(|p| is_double(&p, &before, &here)));
+            let doubled = (i + 1..end)
+                .all(|k| at(points, open, k).is_some_and(|p| is_about_double(&p, &before, &here)));
             return doubled.then_some(end);
         }
         last = here;
@@ -51,14 +52,14 @@ fn burst(points: &[Point], open: &[u32], i: usize, settings: &Settings) -> Optio
 }
 
 fn steps_down(shoal: f64, deep: f64) -> bool {
-    deep > STEP * shoal && deep - shoal > LEAST_M
+    shoal > 0.0 && DOUBLE.contains(&(deep / shoal)) && deep - shoal > LEAST_M
 }
 
-fn is_double(p: &Point, before: &Point, after: &Point) -> bool {
+fn is_about_double(p: &Point, before: &Point, after: &Point) -> bool {
     let way = after.along - before.along;
     let share = if way > 0.0 { (p.along - before.along) / way } else { 0.5 };
     let bed = before.range + (after.range - before.range) * share;
-    DOUBLE.contains(&(p.range / bed))
+    ROUGHLY_DOUBLE.contains(&(p.range / bed))
 }
 
 #[cfg(test)]
@@ -74,7 +75,8 @@ mod tests {
 
     #[test]
     fn burst_at_double_depth_goes() {
-        let bed = |i: usize| 4.0 + 0.02 * i as f64 + 0.03 * noise(i);
+        // The bed rises in the middle of the burst.
+        let bed = |i: usize| 4.0 - 0.9 * libm::sin((i as f64 - 30.0) / 4.0).max(0.0) + 0.03 * noise(i);
         let with = |i: usize| if (30..42).contains(&i) { 2.0 * bed(i) + 0.3 } else { bed(i) };
         assert_eq!(echoes((0..80).map(with)), (30..42).collect::<Vec<_>>());
     }
