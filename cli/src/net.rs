@@ -3,9 +3,9 @@
 use crate::failure::Failure;
 use crate::units;
 use leadline_model::SurveyId;
+use leadline_net::Summary;
 use leadline_net::{Event, Multiaddr, NetError, Plan, parse_addr, run};
 use leadline_survey::{Home, SurveyDesk};
-use leadline_sync::Summary;
 use std::sync::Arc;
 use std::time::Duration;
 

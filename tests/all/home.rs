@@ -165,13 +165,20 @@ impl Drop for Listener {
 
 /// Plain RMC + GGA + DPT lines of a boat on a straight line, one sounding a second, from `start` (HHMMSS) on.
 pub(crate) fn small_log(seconds: u32, depth: impl Fn(u32) -> f64) -> String {
+    small_log_on(1, seconds, depth)
+}
+
+/// The same on another day of May 2026.
+pub(crate) fn small_log_on(day: u32, seconds: u32, depth: impl Fn(u32) -> f64) -> String {
     let mut out = String::new();
     for s in 0..seconds {
         let (h, m, sec) = (10 + s / 3600, s / 60 % 60, s % 60);
         let lon = 24.78 + f64::from(s) * 0.0016;
         let lat = 12.6 + f64::from(s % 7) * 0.0001;
         for body in [
-            format!("GPRMC,{h:02}{m:02}{sec:02}.00,A,48{lat:07.4},N,007{lon:07.4},E,3.9,90.0,010526,,,D"),
+            format!(
+                "GPRMC,{h:02}{m:02}{sec:02}.00,A,48{lat:07.4},N,007{lon:07.4},E,3.9,90.0,{day:02}0526,,,D"
+            ),
             format!("GPGGA,{h:02}{m:02}{sec:02}.00,48{lat:07.4},N,007{lon:07.4},E,2,09,0.9,340.0,M,47.0,M,,"),
             format!("SDDPT,{:.2},0.0", depth(s)),
         ] {

@@ -1,6 +1,6 @@
 //! Wrong input: a clear message, the exit code as designed, nothing lost, nothing half.
 
-use crate::home::{Device, Listener, small_log};
+use crate::home::{Device, Listener, small_log, small_log_on};
 
 fn device() -> Device {
     let d = Device::new();
@@ -33,7 +33,7 @@ fn files_without_soundings_say_what_they_lack() {
     refuses(only(&["GGA", "DPT"]).as_bytes(), &["date"]);
     refuses(
         b"lon,lat,depth,time\n48.21,157.41,3.0,2026-05-01T10:00:00Z\n48.21,157.42,3.1,2026-05-01T10:00:01Z\n",
-        &["swapped"],
+        &["exchanged"],
     );
 }
 
@@ -146,11 +146,7 @@ fn several_processes_write_at_once() {
     let d = device();
     let logs: Vec<_> = (1..=6)
         .map(|day| {
-            d.write(
-                &format!("{day}.nmea"),
-                small_log(700, |s| 3.0 + f64::from(s % 50) * 0.01)
-                    .replace(",010526,", &format!(",{day:02}0526,")),
-            )
+            d.write(&format!("{day}.nmea"), small_log_on(day, 700, |s| 3.0 + f64::from(s % 50) * 0.01))
         })
         .collect();
     let children: Vec<_> = logs
@@ -175,7 +171,7 @@ fn a_full_disk_and_a_read_only_home() {
     use std::process::Command;
     let root = Command::new("id").arg("-u").output().map(|o| o.stdout == b"0\n").unwrap_or(false);
     let d = device();
-    d.write("a.nmea", small_log(20_000, |s| 3.0 + f64::from(s.wrapping_mul(7919) % 900) * 0.01));
+    d.write("a.nmea", small_log(50_000, |s| 3.0 + f64::from(s.wrapping_mul(7919) % 900) * 0.01));
     if !root {
         use std::os::unix::fs::PermissionsExt;
         std::fs::set_permissions(d.home().join("surveys"), std::fs::Permissions::from_mode(0o500))

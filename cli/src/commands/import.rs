@@ -31,7 +31,7 @@ pub(crate) fn run(cli: &Cli, a: &ImportArgs) -> Result<ExitCode, Failure> {
     }
     let soundings: u64 = done.iter().map(|d| d.report.soundings).sum();
     if soundings == 0 {
-        talk::error("no sounding was found; see the problems above for what the files lack");
+        talk::error(lack(&done));
         return Ok(ExitCode::from(1));
     }
     Ok(ExitCode::SUCCESS)
@@ -91,5 +91,15 @@ fn format_words(code: &str) -> &str {
         "csv" => "table",
         "empty" => "empty file",
         _ => "not a log this program reads",
+    }
+}
+
+/// Why there is no sounding at all.
+fn lack(done: &[Imported]) -> &'static str {
+    if done.iter().all(|d| d.report.problems.is_empty() && d.report.bytes > 0) {
+        "no sounding was found: the files have no depth (no DPT, DBT, DBS or DBK sentence, no depth column); \
+         check that the sounder's output goes into the log"
+    } else {
+        "no sounding was found; see the problems above for what the files lack"
     }
 }

@@ -4,8 +4,8 @@ use super::open;
 use crate::args::{Cli, SyncArgs};
 use crate::failure::Failure;
 use crate::{net, talk};
+use leadline_net::Summary;
 use leadline_net::{Event, Plan};
-use leadline_sync::Summary;
 use serde_json::{Value, json};
 
 pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {

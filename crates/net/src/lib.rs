@@ -15,6 +15,8 @@ mod swarm;
 
 pub use addr::{AddrError, parse_addr};
 pub use event::{Event, NetError, NetFailure};
+/// What a meeting moved.
+pub use leadline_sync::Summary;
 pub use libp2p::{Multiaddr, PeerId};
 pub use node::{Node, Settings};
 pub use run::{Plan, run};

@@ -19,8 +19,10 @@ pub use ground::Ground;
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
-pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
-pub use query::Computed;
 /// What answers are made of.
 pub use leadline_reduce::{Conditions, Counts as SoundingCounts, Reduced, StageHow, StageUsed, Tally};
+/// What a parcel says of itself, and how it ended.
+pub use leadline_sync::{ParcelEnd, ParcelHeader};
+pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
+pub use query::Computed;
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

@@ -5,7 +5,8 @@ use crate::{Error, Home, Store};
 use leadline_logbook::{Limits, Op};
 use leadline_model::{StripDigest, SurveyId, TileId, UtcMillis};
 use leadline_sync::{
-    ParcelEnd, ParcelError, ParcelEvent, ParcelHeader, ParcelHolds, ParcelReader, ParcelWriteError, ParcelWriter,
+    ParcelEnd, ParcelError, ParcelEvent, ParcelHeader, ParcelHolds, ParcelReader, ParcelWriteError,
+    ParcelWriter,
 };
 use std::collections::BTreeSet;
 use std::fs::File;
@@ -29,8 +30,9 @@ pub struct ParcelRead {
 pub fn write_parcel(home: &Home, store: &Store, path: &Path, now: UtcMillis) -> Result<ParcelHeader, Error> {
     let header = header(home, store, now)?;
     let temp = path.with_extension(format!("{}.tmp", std::process::id()));
-    let done = write_to(store, &header, &temp)
-        .and_then(|()| std::fs::rename(&temp, path).map_err(|source| Error::Output { path: path.to_owned(), source }));
+    let done = write_to(store, &header, &temp).and_then(|()| {
+        std::fs::rename(&temp, path).map_err(|source| Error::Output { path: path.to_owned(), source })
+    });
     if done.is_err() {
         drop(std::fs::remove_file(&temp));
     }
@@ -65,7 +67,8 @@ fn header(home: &Home, store: &Store, now: UtcMillis) -> Result<ParcelHeader, Er
     };
     let held: BTreeSet<StripDigest> = store.strip_digests()?.into_iter().collect();
     let entries = store.entries_in_force()?;
-    let mut holds = ParcelHolds { entries: entries.len() as u64, strips: held.len() as u64, ..ParcelHolds::default() };
+    let mut holds =
+        ParcelHolds { entries: entries.len() as u64, strips: held.len() as u64, ..ParcelHolds::default() };
     let (mut tiles, mut counted): (BTreeSet<TileId>, BTreeSet<StripDigest>) = Default::default();
     for op in entries.iter().flat_map(|e| e.ops()) {
         let Op::Leg(claim) = op else { continue };
