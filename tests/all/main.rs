@@ -1,4 +1,9 @@
 //! All tests that need more than one crate, as one binary.
+#![allow(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "figures and named skips belong into the test log"
+)]
 
 mod e2e;
 mod home;

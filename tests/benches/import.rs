@@ -2,6 +2,7 @@
 //! crate in the same run; the size of the store; growth from 30,000 to 3,000,000 soundings.
 //!
 //! `cargo bench --bench import` (add `-- 3000000` for the largest size).
+#![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
 use leadline_model::{Text, UtcMillis};
 use leadline_survey::{Home, ImportRequest, found_survey, import_file};

@@ -2,6 +2,7 @@
 //! no faster than the data.
 //!
 //! `cargo bench --bench map` (add `-- 3000000` for the largest size).
+#![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
 use leadline_chart::{Surface, SurfaceSettings, Units};
 use leadline_model::{Text, UtcMillis};

@@ -2,6 +2,7 @@
 //! stores; the meeting's frames are carried in memory, so the bytes are exact and the time is the store's.
 //!
 //! `cargo bench --bench meeting` (add `-- 3000000` for the largest size).
+#![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
 use leadline_model::{Text, UtcMillis};
 use leadline_survey::{

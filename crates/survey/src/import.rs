@@ -162,7 +162,7 @@ fn read_log(
         let packer = scope.spawn(move || pack_all(legs, limits));
         let (to_keep, chunks) = mpsc::sync_channel::<Vec<u8>>(4);
         let keeper = scope.spawn(move || keep(temp, chunks));
-        let mut importer = Importer::new(Options { assumed_date: date, ..Options::default() });
+        let mut importer = Importer::new(Options { assumed_date: date });
         let mut hasher: Hasher = Domain::Source.hasher();
         let mut found = Vec::new();
         loop {

@@ -44,12 +44,12 @@ const MORE_FLOAT_METHODS: [&str; 2] = ["cbrt", "hypot"];
 
 #[test]
 fn only_their_keepers_name_the_kept_libraries() {
-    none(each_source(|path, text| kept_words(path, text)));
+    none(each_source(kept_words));
 }
 
 #[test]
 fn only_cli_prints() {
-    none(each_source(|path, text| printing(path, text)));
+    none(each_source(printing));
 }
 
 #[test]

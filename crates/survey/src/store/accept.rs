@@ -92,7 +92,15 @@ impl Store {
         let mut crew = Crew::new(self.survey, self.key.id());
         let crew_entries = self.crew_entries()?;
         // Admissions may stand in any order in the store: repeat until nobody new is admitted.
-        while crew_entries.iter().fold(false, |grew, e| crew.note(e) || grew) {}
+        loop {
+            let mut grew = false;
+            for entry in &crew_entries {
+                grew |= crew.note(entry);
+            }
+            if !grew {
+                break;
+            }
+        }
         Ok(crew)
     }
 }
