@@ -41,7 +41,9 @@ enum Stage {
 
 impl Importer {
     /// Starts a log.
-    pub fn new(options: Options) -> Self {
+    pub fn new(mut options: Options) -> Self {
+        // Before 1970 or beyond the year 9999 is no statement; sums with it must not overflow.
+        options.assumed_date = options.assumed_date.filter(|t| (0..253_402_300_800_000).contains(&t.0));
         Self { options, stage: Stage::Sniffing, carry: Vec::new(), after_cr: false, bytes: 0, lines: 0 }
     }
 

@@ -14,8 +14,8 @@ use leadline_model::UtcMillis;
 const ROLL_OVER_MS: i64 = 1024 * 7 * 86_400_000;
 /// A date this far from the others is rolled over: a month of slack below [`ROLL_OVER_MS`].
 const BAD_DATE_MS: i64 = ROLL_OVER_MS - 30 * 86_400_000;
-/// 2000-01-01: no log of this trade is older.
-const OLDEST_MS: i64 = 946_684_800_000;
+/// 2000-01-01 to 2080-01-01: no log of this trade is older, and two digits of a year reach no further.
+const DATES_MS: std::ops::Range<i64> = 946_684_800_000..3_471_292_800_000;
 
 /// Reads a log of NMEA 0183 sentences.
 pub(crate) struct NmeaLog {
@@ -148,7 +148,8 @@ impl NmeaLog {
                 if fix.void {
                     self.pairing.warn();
                 }
-                if let Some(day) = day {
+                // Without a fix the date may be the receiver's default.
+                if let Some(day) = day.filter(|_| !fix.void) {
                     self.pairing.date(time_of_day, day, &mut self.sink);
                 }
                 false
@@ -171,7 +172,7 @@ impl NmeaLog {
             Day::Start(t) => t.0,
         };
         let far = |from: i64| (ms - from).abs() >= BAD_DATE_MS;
-        if ms < OLDEST_MS || self.assumed.is_some_and(|a| far(a.0)) {
+        if !DATES_MS.contains(&ms) || self.assumed.is_some_and(|a| far(a.0)) {
             return Err(Problem::BadDate);
         }
         // Inside one log the later date is the true one: a roll-over only takes time away.

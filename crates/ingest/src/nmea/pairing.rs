@@ -35,14 +35,14 @@ pub(crate) struct Sink {
 
 impl Sink {
     fn sounding(&mut self, p: Placed) {
-        self.account.label(label_of(&p.sounding), p.line, String::new);
+        let depth_mm = p.sounding.depth_mm;
+        self.account.label(label_of(&p.sounding), p.line, || format!("depth {depth_mm} mm"));
         self.legs.add(p.sounding, p.stream, &mut self.account);
     }
 
     /// A reading that became no sounding.
     pub(crate) fn lost(&mut self, problem: Problem, line: u64, depth_mm: i32, at: Option<i64>) {
-        let text = || format!("depth {} mm", depth_mm);
-        self.account.label(Label::Problem(problem), line, text);
+        self.account.label(Label::Problem(problem), line, || format!("depth {depth_mm} mm"));
         if let Some(ms) = at {
             self.legs.count(UtcMillis(ms).leg_window(), problem);
         }

@@ -1,7 +1,7 @@
 //! Time and place of depths: interpolation, midnight, gaps, clocks that go back, missing dates.
 
-use super::common::{at, depths, drive, fixes, n, read, read_assuming, sentence, soundings};
-use leadline_ingest::{Format, Problem};
+use super::common::{at, depths, drive, fixes, n, read, read_assuming, read_with, sentence, soundings};
+use leadline_ingest::{Format, Options, Problem};
 use leadline_model::{DepthFrom, FixClass, Flags, UtcMillis};
 
 fn dpt(metres: &str) -> String {
@@ -210,6 +210,16 @@ fn dates_that_cannot_be() {
     for date in ["310226", "220899", "010180"] {
         let (_, report) = read(day(date).as_bytes());
         assert_eq!((n(&report, Problem::BadDate), n(&report, Problem::NoDate)), (2, 1), "{date}");
+    }
+    let default = sentence("GPRMC,115959,V,,,,,,,010115,,,N")
+        + &gll("120000", "10.0000")
+        + &dpt("2.0")
+        + &rmc("120001", "10.0010", "010526");
+    assert_eq!(soundings(&read(default.as_bytes()).0)[0].time, at("2026-05-01T12:00:00.500Z"));
+    for assumed in [UtcMillis(i64::MIN), UtcMillis(i64::MAX)] {
+        let log = gll("120000", "10.0000") + &dpt("2.0") + &gll("120001", "10.0010");
+        let (_, report) = read_with(log.as_bytes(), Options { assumed_date: Some(assumed) });
+        assert_eq!(n(&report, Problem::NoDate), 1);
     }
     // 1024 weeks before 2026-05-01 is 2006-09-15.
     let (legs, report) = read_assuming(day("150906").as_bytes(), "2026-05-01T00:00:00Z");
