@@ -84,6 +84,10 @@ mod tests {
         let terms = explain(&basis, &boat, &plain(), 0.1);
         let sum: f64 = terms.iter().map(|t| t.value).sum();
         assert!((sum - 4.3743).abs() < 1e-4, "{terms:?}");
+        // The worked example of docs/method.md.
+        let example = explain(&basis, &boat, &plain(), 0.05);
+        let total = example.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum::<f64>().sqrt();
+        assert!((total - 0.209).abs() < 5e-4, "{total}");
         // From the surface: (5 − 0.35) · 0.964853 + 0.35 − 0.80 = 4.0366.
         let surface = Sounding { from: DepthFrom::Surface, ..plain() };
         let sum: f64 = explain(&basis, &boat, &surface, 0.1).iter().map(|t| t.value).sum();
