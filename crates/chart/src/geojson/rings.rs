@@ -2,6 +2,7 @@
 
 use geo::{Coord, LineString, Polygon};
 use leadline_model::LocalFrame;
+use std::collections::BTreeMap;
 
 /// Units of 1e-7 degree in half a turn.
 const HALF_TURN: i64 = 1_800_000_000;
@@ -55,12 +56,15 @@ impl<'a> Degrees<'a> {
         let mut out = Vec::new();
         for t in turn(west)..=turn(east) {
             let slice = (t * 2 * HALF_TURN - HALF_TURN, t * 2 * HALF_TURN + HALF_TURN);
-            let inside = |ring: &[Place]| tidy(clip(ring, slice));
-            let Some(outer) = inside(&outer).filter(|r| twice_area(r) > 0) else { continue };
-            let mut rings = vec![text_in(&outer, t)];
-            let holes = holes.iter().filter_map(|h| inside(h)).filter(|h| twice_area(h) < 0);
-            rings.extend(holes.map(|h| text_in(&h, t)));
-            out.push(format!("[{}]", rings.join(",")));
+            let loops = |ring: &[Place]| tidy(clip(ring, slice)).map(split).unwrap_or_default();
+            let (outers, mut inners): (Vec<_>, Vec<_>) =
+                loops(&outer).into_iter().filter(|r| twice_area(r) != 0).partition(|r| twice_area(r) > 0);
+            inners.extend(holes.iter().flat_map(|h| loops(h)).filter(|h| twice_area(h) < 0));
+            for part in &outers {
+                let mine = inners.iter().filter(|h| outers.len() == 1 || holds(part, h));
+                let rings: Vec<_> = std::iter::once(part).chain(mine).map(|r| text_in(r, t)).collect();
+                out.push(format!("[{}]", rings.join(",")));
+            }
         }
         out
     }
@@ -78,6 +82,43 @@ impl<'a> Degrees<'a> {
         }
         out
     }
+}
+
+/// Cuts a closed ring that touches itself at a place (exactly, or by rounding) into rings that do not.
+fn split(ring: Vec<Place>) -> Vec<Vec<Place>> {
+    let mut out = Vec::new();
+    let mut open: Vec<Place> = Vec::with_capacity(ring.len());
+    let mut at: BTreeMap<Place, usize> = BTreeMap::new();
+    for p in ring {
+        if let Some(&from) = at.get(&p) {
+            let mut closed = open.split_off(from);
+            for q in &closed {
+                at.remove(q);
+            }
+            closed.push(p);
+            if closed.len() > 3 {
+                out.push(closed);
+            }
+        }
+        at.insert(p, open.len());
+        open.push(p);
+    }
+    out
+}
+
+/// Whether most of `hole`'s places lie inside `ring` (even number of crossings = outside); a place on the ring may
+/// fall on either side.
+fn holds(ring: &[Place], hole: &[Place]) -> bool {
+    let inside = |p: &Place| {
+        let crosses = |w: &&[Place]| {
+            let (a, b) = (w[0], w[1]);
+            let side =
+                i128::from(b.0 - a.0) * i128::from(p.1 - a.1) - i128::from(p.0 - a.0) * i128::from(b.1 - a.1);
+            (a.1 > p.1) != (b.1 > p.1) && (side > 0) == (b.1 > a.1)
+        };
+        ring.windows(2).filter(crosses).count() % 2 == 1
+    };
+    2 * hole.iter().filter(|p| inside(p)).count() > hole.len()
 }
 
 fn whole(degrees: f64) -> i64 {
