@@ -31,4 +31,4 @@ pub use key::{DeviceKey, SIGNATURE_BYTES, Signs, verify};
 pub use leg::{PackedLeg, leg_id};
 pub use limits::Limits;
 pub use op::{Founding, Invite, LegClaim, Member, Op, Role, StripRef, WriteRef};
-pub use strip::{PackedStrip, StripError, canonical, strip_digest, unpack_strip};
+pub use strip::{PackedStrip, StripError, canonical, strip_digest, unpack_claimed, unpack_strip};

@@ -162,16 +162,18 @@ pub(crate) fn is_sound(op: &Op, limits: &Limits) -> bool {
         Op::Leg(claim) => is_sound_claim(claim, limits),
         Op::Setup { setup, replaces } => is_sound_setup(setup) && replaces.len() <= limits.writes,
         Op::Stage { reading, replaces } => {
-            plausible(reading.at) && reading.level_mm.abs() <= MAX_LEVEL_MM && replaces.len() <= limits.writes
+            plausible(reading.at)
+                && reading.level_mm.unsigned_abs() <= MAX_LEVEL_MM
+                && replaces.len() <= limits.writes
         }
     }
 }
 
 /// ± 10 km: beyond any lake above or below any datum.
-const MAX_LEVEL_MM: i32 = 10_000_000;
+const MAX_LEVEL_MM: u32 = 10_000_000;
 
 /// Years 1980 to 2200: a receiver's clock can be wrong, but not that wrong.
-fn plausible(t: UtcMillis) -> bool {
+pub(crate) fn plausible(t: UtcMillis) -> bool {
     (315_532_800_000..7_258_118_400_000).contains(&t.0)
 }
 

@@ -1,18 +1,23 @@
 //! Strips: the soundings of one leg on one tile, packed as columns and named by their content.
 //!
-//! Canonical columns (version 1), all integers as LEB128 varints, signed ones zigzag-mapped:
-//! version, tile column, tile row, count, depth step (greatest common divisor of all depths, mm), then one after
-//! the other the columns time (differences of differences, ms), u, v (places in the tile; differences), depth
-//! (differences, steps), from, offset, speed, HDOP, fix, satellites, temperature, flags (differences; an absent
-//! value is 0, a present one its mapped value + 1). The digest is of these bytes, before zstd.
+//! The digest is of the canonical columns, which nobody sends: varints of version, tile column and row, window,
+//! count, then each column's first differences (docs/format.md). What is kept and sent is packed: each column in
+//! the way that takes the fewest bits, behind an adaptive coder (docs/decisions/0003-strip-columns.md). A better packer
+//! later changes no digest.
 
+mod coder;
 mod columns;
+mod packing;
 
-use crate::{CodecError, Domain, Limits, pack, unpack};
-use columns::{Reader, Writer};
-use leadline_model::{DepthFrom, FixClass, Flags, GridPos, Sounding, StripDigest, TileId, UtcMillis};
+use crate::op::plausible;
+use crate::{CodecError, Domain, Limits, StripRef};
+use columns::{Columns, put_varint, take_varint, zigzag};
+use leadline_model::{LegWindow, Sounding, StripDigest, TileId, UtcMillis};
 
+/// Layout of the canonical columns.
 const VERSION: u64 = 1;
+/// Layout of the packed bytes.
+const PACKING: u8 = 1;
 
 /// One strip, packed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -27,7 +32,7 @@ pub struct PackedStrip {
     pub first: UtcMillis,
     /// Time of the last sounding.
     pub last: UtcMillis,
-    /// The columns under zstd.
+    /// The packed columns.
     pub packed: Vec<u8>,
 }
 
@@ -35,15 +40,18 @@ pub struct PackedStrip {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum StripError {
-    /// Over a size limit, or no zstd frame.
+    /// Over a size limit.
     #[error("strip: {0}")]
     Codec(#[from] CodecError),
     /// The columns hash to another digest.
     #[error("the strip's content does not match its digest")]
     Digest,
-    /// A newer layout.
-    #[error("strip layout version {0} is newer than this program")]
+    /// A newer packing.
+    #[error("strip packing version {0} is unknown to this program: update it")]
     Version(u64),
+    /// Another tile, window, count or span than the claim says.
+    #[error("the strip is not what its claim says")]
+    Claim,
     /// Columns cut short, left over, out of range or out of order.
     #[error("the strip's columns are damaged")]
     Columns,
@@ -58,7 +66,7 @@ pub enum StripError {
 }
 
 impl PackedStrip {
-    /// Packs soundings that all lie on `tile`, in canonical order and without twins.
+    /// Packs soundings that all lie on `tile` and in one window, in canonical order and without twins.
     pub fn of(tile: TileId, soundings: &[Sounding], limits: &Limits) -> Result<Self, StripError> {
         let (Some(first), Some(last)) = (soundings.first(), soundings.last()) else {
             return Err(StripError::Count { got: 0, limit: limits.strip_soundings });
@@ -66,17 +74,18 @@ impl PackedStrip {
         if soundings.len() > limits.strip_soundings {
             return Err(StripError::Count { got: soundings.len() as u64, limit: limits.strip_soundings });
         }
-        if soundings.windows(2).any(|w| w[0] >= w[1]) || soundings.iter().any(|s| s.at.tile() != tile) {
+        if soundings.iter().any(|s| s.at.tile() != tile) {
             return Err(StripError::Columns);
         }
-        let columns = canonical(tile, soundings);
-        let packed = pack(&columns)?;
+        let window = window_of(soundings).ok_or(StripError::Columns)?;
+        let columns = columns::split(window, soundings);
+        let packed = packing::pack(head(PACKING.into(), tile, window, soundings.len()), &columns);
         if packed.len() > limits.strip_packed {
             return Err(CodecError::Oversize(limits.strip_packed).into());
         }
         Ok(Self {
             tile,
-            digest: digest_of(&columns),
+            digest: digest_of(tile, window, &columns),
             count: soundings.len() as u32,
             first: first.time,
             last: last.time,
@@ -91,124 +100,113 @@ pub fn unpack_strip(
     digest: &StripDigest,
     limits: &Limits,
 ) -> Result<(TileId, Vec<Sounding>), StripError> {
-    if packed.len() > limits.strip_packed {
-        return Err(CodecError::TooLong { got: packed.len(), limit: limits.strip_packed }.into());
-    }
-    let columns = unpack(packed, limits.strip_inflated)?;
-    if digest_of(&columns) != *digest {
+    let strip = read(packed, limits)?;
+    if digest_of(strip.tile, strip.window, &strip.columns) != *digest {
         return Err(StripError::Digest);
     }
-    read_canonical(&columns, limits)
+    Ok((strip.tile, strip.soundings))
 }
 
-/// The digest of a packed strip's content, without reading its columns.
+/// The digest of a packed strip's content.
 pub fn strip_digest(packed: &[u8], limits: &Limits) -> Result<StripDigest, StripError> {
+    let strip = read(packed, limits)?;
+    Ok(digest_of(strip.tile, strip.window, &strip.columns))
+}
+
+/// Unpacks a strip and proves that it is all that a claim says of it: content, tile, window, count and span.
+pub fn unpack_claimed(
+    packed: &[u8],
+    window: LegWindow,
+    claimed: &StripRef,
+    limits: &Limits,
+) -> Result<Vec<Sounding>, StripError> {
+    let (tile, soundings) = unpack_strip(packed, &claimed.digest, limits)?;
+    let since = |s: Option<&Sounding>| s.and_then(|s| u32::try_from(s.time.0 - window.start().0).ok());
+    let fits = tile == claimed.tile
+        && soundings.len() == claimed.count as usize
+        && since(soundings.first()) == Some(claimed.first_ms)
+        && since(soundings.last()) == Some(claimed.last_ms);
+    if fits { Ok(soundings) } else { Err(StripError::Claim) }
+}
+
+/// The canonical columns of soundings on one tile and in one window: what the digest is of.
+pub fn canonical(tile: TileId, soundings: &[Sounding]) -> Vec<u8> {
+    let window = soundings.first().map_or(LegWindow(0), |s| s.time.leg_window());
+    canonical_of(tile, window, &columns::split(window, soundings))
+}
+
+struct Strip {
+    tile: TileId,
+    window: LegWindow,
+    columns: Columns,
+    soundings: Vec<Sounding>,
+}
+
+fn read(packed: &[u8], limits: &Limits) -> Result<Strip, StripError> {
     if packed.len() > limits.strip_packed {
         return Err(CodecError::TooLong { got: packed.len(), limit: limits.strip_packed }.into());
     }
-    Ok(digest_of(&unpack(packed, limits.strip_inflated)?))
-}
-
-/// The canonical columns of soundings on one tile, for measurements of packing.
-pub fn canonical(tile: TileId, soundings: &[Sounding]) -> Vec<u8> {
-    let step = soundings.iter().fold(0, |g, s| gcd(g, s.depth_mm.unsigned_abs())).max(1);
-    let mut w = Writer::with_capacity(soundings.len() * 12 + 32);
-    for n in [VERSION, u64::from(tile.x()), u64::from(tile.y()), soundings.len() as u64, u64::from(step)] {
-        w.unsigned(n);
+    let mut rest = packed;
+    let mut next = || take_varint(&mut rest).ok_or(StripError::Columns);
+    let packing = next()?;
+    if packing != u64::from(PACKING) {
+        return Err(StripError::Version(packing));
     }
-    w.second_differences(soundings.iter().map(|s| s.time.0));
-    w.differences(soundings.iter().map(|s| i64::from(s.at.offset().0)));
-    w.differences(soundings.iter().map(|s| i64::from(s.at.offset().1)));
-    w.differences(soundings.iter().map(|s| i64::from(s.depth_mm) / i64::from(step)));
-    w.differences(soundings.iter().map(|s| s.from as i64));
-    w.differences(soundings.iter().map(|s| optional(s.offset_mm.map(i64::from))));
-    w.differences(soundings.iter().map(|s| optional(s.speed_mm_s.map(i64::from))));
-    w.differences(soundings.iter().map(|s| optional(s.hdop_centi.map(i64::from))));
-    w.differences(soundings.iter().map(|s| s.fix as i64));
-    w.differences(soundings.iter().map(|s| optional(s.sats.map(i64::from))));
-    w.differences(soundings.iter().map(|s| optional(s.temp_centi.map(i64::from))));
-    w.differences(soundings.iter().map(|s| i64::from(s.flags.0)));
-    w.finish()
-}
-
-fn read_canonical(columns: &[u8], limits: &Limits) -> Result<(TileId, Vec<Sounding>), StripError> {
-    let mut r = Reader::new(columns);
-    let mut head = || r.unsigned().ok_or(StripError::Columns);
-    let version = head()?;
-    if version != VERSION {
-        return Err(StripError::Version(version));
-    }
-    let (x, y, count, step) = (head()?, head()?, head()?, head()?);
-    if count == 0 || count > limits.strip_soundings as u64 {
+    let (x, y, window, count) = (next()?, next()?, next()?, next()?);
+    // The columns of so many soundings are all that is ever allocated, whatever the bytes say.
+    let size = (count as usize).saturating_mul(columns::COLUMNS * size_of::<i64>());
+    if count == 0 || count > limits.strip_soundings as u64 || size > limits.strip_inflated {
         return Err(StripError::Count { got: count, limit: limits.strip_soundings });
     }
-    let tile =
-        narrow(x).zip(narrow(y)).and_then(|(x, y)| TileId::new(x, y).ok()).ok_or(StripError::Columns)?;
-    let soundings = read_soundings(&mut r, tile, count as usize, step).ok_or(StripError::Columns)?;
+    read_columns(rest, (x, y), window, count as usize).ok_or(StripError::Columns)
+}
+
+fn read_columns(rest: &[u8], (x, y): (u64, u64), window: u64, count: usize) -> Option<Strip> {
+    let tile = TileId::new(u32::try_from(x).ok()?, u32::try_from(y).ok()?).ok()?;
+    let window = LegWindow(i64::try_from(window).ok()?);
+    let columns = packing::unpack(rest, count)?;
+    let soundings = columns::join(window, tile, &columns)?;
+    (window_of(&soundings)? == window).then_some(Strip { tile, window, columns, soundings })
+}
+
+/// The window all soundings lie in, if they are in canonical order and their time can be true.
+fn window_of(soundings: &[Sounding]) -> Option<LegWindow> {
+    let window = soundings.first()?.time.leg_window();
+    let one = soundings.last()?.time.leg_window() == window;
     let in_order = soundings.windows(2).all(|w| w[0] < w[1]);
-    if r.is_done() && in_order { Ok((tile, soundings)) } else { Err(StripError::Columns) }
+    (one && in_order && plausible(window.start())).then_some(window)
 }
 
-fn read_soundings(r: &mut Reader<'_>, tile: TileId, n: usize, step: u64) -> Option<Vec<Sounding>> {
-    let step = i64::try_from(step).ok()?;
-    let time = r.second_differences(n)?;
-    let (u, v, depth) = (r.differences(n)?, r.differences(n)?, r.differences(n)?);
-    let (from, offset, speed, hdop) =
-        (r.differences(n)?, r.differences(n)?, r.differences(n)?, r.differences(n)?);
-    let (fix, sats, temp, flags) =
-        (r.differences(n)?, r.differences(n)?, r.differences(n)?, r.differences(n)?);
-    (0..n)
-        .map(|i| {
-            let at = GridPos::in_tile(tile, u16::try_from(u[i]).ok()?, u16::try_from(v[i]).ok()?);
-            Some(Sounding {
-                time: UtcMillis(time[i]),
-                at,
-                depth_mm: i32::try_from(depth[i].checked_mul(step)?).ok()?,
-                from: *DepthFrom::ALL.get(usize::try_from(from[i]).ok()?)?,
-                offset_mm: present(offset[i])?,
-                speed_mm_s: present(speed[i])?,
-                hdop_centi: present(hdop[i])?,
-                fix: *FixClass::ALL.get(usize::try_from(fix[i]).ok()?)?,
-                sats: present(sats[i])?,
-                temp_centi: present(temp[i])?,
-                flags: Flags(u8::try_from(flags[i]).ok()?),
-            })
-        })
-        .collect()
-}
-
-/// Absent = 0, present = zigzag + 1, so that a column of absents is a column of zeros.
-fn optional(v: Option<i64>) -> i64 {
-    v.map_or(0, |v| columns::zigzag(v) as i64 + 1)
-}
-
-/// Outer `None`: not a value of this type.
-fn present<T: TryFrom<i64>>(code: i64) -> Option<Option<T>> {
-    match u64::try_from(code).ok()? {
-        0 => Some(None),
-        n => T::try_from(columns::unzigzag(n - 1)).ok().map(Some),
+fn head(version: u64, tile: TileId, window: LegWindow, count: usize) -> Vec<u8> {
+    let mut out = Vec::new();
+    for n in [version, tile.x().into(), tile.y().into(), window.0.unsigned_abs(), count as u64] {
+        put_varint(&mut out, n);
     }
+    out
 }
 
-fn narrow(n: u64) -> Option<u32> {
-    u32::try_from(n).ok()
-}
-
-fn gcd(a: u32, b: u32) -> u32 {
-    let (mut a, mut b) = (a, b);
-    while b != 0 {
-        (a, b) = (b, a % b);
+fn canonical_of(tile: TileId, window: LegWindow, columns: &Columns) -> Vec<u8> {
+    let count = columns[0].len();
+    let mut out = head(VERSION, tile, window, count);
+    out.reserve(count * 16);
+    for column in columns {
+        let mut last = 0;
+        for v in column {
+            put_varint(&mut out, zigzag(v - last));
+            last = *v;
+        }
     }
-    a
+    out
 }
 
-fn digest_of(columns: &[u8]) -> StripDigest {
-    StripDigest(Domain::Strip.digest(&[columns]).0)
+fn digest_of(tile: TileId, window: LegWindow, columns: &Columns) -> StripDigest {
+    StripDigest(Domain::Strip.digest(&[&canonical_of(tile, window, columns)]).0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use leadline_model::{DepthFrom, FixClass, Flags, GridPos};
     use proptest::prelude::*;
 
     fn tile() -> TileId {
@@ -238,10 +236,10 @@ mod tests {
         }
 
         #[test]
-        fn random_columns_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200), head in 0u8..2) {
-            let mut columns = bytes;
-            if head == 1 { columns.splice(0..0, [1, 1, 1, 3, 1]); }
-            let _ = read_canonical(&columns, &Limits::default());
+        fn random_bytes_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200), count in 1u8..100) {
+            let mut packed = head(1, tile(), LegWindow(2_980_000), count.into());
+            packed.extend(bytes);
+            let _ = strip_digest(&packed, &Limits::default());
         }
     }
 
@@ -249,7 +247,7 @@ mod tests {
     fn order_twins_tile_and_digest_are_checked() {
         let limits = Limits::default();
         let a = Sounding {
-            time: UtcMillis(5),
+            time: UtcMillis(1_788_000_000_005),
             at: GridPos::in_tile(tile(), 1, 2),
             depth_mm: 3000,
             from: DepthFrom::Transducer,
@@ -261,7 +259,7 @@ mod tests {
             temp_centi: None,
             flags: Flags(0),
         };
-        let b = Sounding { time: UtcMillis(6), ..a };
+        let b = Sounding { time: UtcMillis(1_788_000_000_006), ..a };
         assert_eq!(PackedStrip::of(tile(), &[b, a], &limits), Err(StripError::Columns));
         assert_eq!(PackedStrip::of(tile(), &[a, a], &limits), Err(StripError::Columns));
         assert!(matches!(PackedStrip::of(tile(), &[], &limits), Err(StripError::Count { got: 0, .. })));
@@ -284,7 +282,7 @@ mod tests {
     fn golden_columns() {
         // The layout is frozen with version 1: these bytes may never change.
         let s = Sounding {
-            time: UtcMillis(300),
+            time: UtcMillis(1_788_000_000_300),
             at: GridPos::in_tile(TileId::new(1, 2).expect("tile"), 10, 20),
             depth_mm: 2400,
             from: DepthFrom::Transducer,
@@ -297,7 +295,8 @@ mod tests {
             flags: Flags(2),
         };
         let bytes = canonical(s.at.tile(), &[s]);
-        let golden = [1, 1, 2, 1, 0xe0, 0x12, 0xd8, 4, 20, 40, 2, 2, 4, 14, 0, 4, 38, 0, 4];
+        let golden =
+            [1, 1, 2, 0xf0, 0xa3, 0xb5, 1, 1, 0xd8, 4, 20, 40, 0xc0, 37, 2, 2, 4, 14, 0, 4, 38, 0, 4];
         assert_eq!(bytes, golden);
     }
 }
