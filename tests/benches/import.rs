@@ -82,7 +82,8 @@ fn store_sizes(store: leadline_survey::Store, soundings: f64) -> (f64, f64, f64)
     for digest in store.strip_digests().expect("read") {
         let packed = store.packed_strip(&digest).expect("read").expect("held");
         packed_bytes += packed.len();
-        columns.push(leadline_logbook::unpack(&packed, limits.strip_inflated).expect("whole"));
+        let (tile, soundings) = leadline_logbook::unpack_strip(&packed, &digest, &limits).expect("whole");
+        columns.push(leadline_logbook::canonical(tile, &soundings));
     }
     let best = zstd::bulk::compress(&columns.concat(), 19).expect("packs").len();
     let path = store.path().to_owned();
