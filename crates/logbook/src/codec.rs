@@ -6,10 +6,8 @@
 use bincode::Options;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use std::io::Read;
 
-/// Compression level of strips and frames: the smallest packed size that costs an import less time than
-/// parsing its log does (docs/performance.md).
+/// Compression level of frames; strips have a packing of their own.
 const ZSTD_LEVEL: i32 = 7;
 
 /// Why bytes could not be read.
@@ -57,19 +55,18 @@ pub fn pack(bytes: &[u8]) -> Result<Vec<u8>, CodecError> {
     zstd::bulk::compress(bytes, ZSTD_LEVEL).map_err(|_| CodecError::Packing)
 }
 
-/// The content of one zstd frame, at most `limit` bytes; nothing beyond the limit is ever allocated.
+/// The content of one zstd frame that states its size, at most `limit` bytes. What is allocated is that size; a
+/// frame whose content is longer than it says is refused.
 pub fn unpack(packed: &[u8], limit: usize) -> Result<Vec<u8>, CodecError> {
-    let mut decoder = zstd::stream::read::Decoder::with_buffer(packed).map_err(|_| CodecError::Packing)?;
-    // Windows beyond the limit would allocate beyond it; 2^23 covers the largest strip.
-    decoder.window_log_max(23).map_err(|_| CodecError::Packing)?;
-    let mut decoder = decoder.single_frame();
-    let mut out = Vec::new();
-    let taken =
-        (&mut decoder).take(limit as u64 + 1).read_to_end(&mut out).map_err(|_| CodecError::Packing)?;
-    if taken > limit || !decoder.finish().is_empty() {
-        return Err(CodecError::Packing);
+    let whole = zstd::zstd_safe::find_frame_compressed_size(packed).is_ok_and(|n| n == packed.len());
+    let stated = zstd::zstd_safe::get_frame_content_size(packed).ok().flatten();
+    match stated.and_then(|n| usize::try_from(n).ok()) {
+        Some(size) if whole && size <= limit => {
+            let out = zstd::bulk::decompress(packed, size).map_err(|_| CodecError::Packing)?;
+            if out.len() == size { Ok(out) } else { Err(CodecError::Packing) }
+        }
+        _ => Err(CodecError::Packing),
     }
-    Ok(out)
 }
 
 #[cfg(test)]

@@ -1,9 +1,10 @@
 //! The crew: which devices a survey admits, as its entries say.
 
 use crate::entry::Entry;
-use crate::{Invite, Op, Role};
+use crate::{Invite, Member, Op, Role, WriteRef};
 use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
-use std::collections::BTreeMap;
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// One admitted device.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -16,16 +17,31 @@ pub struct CrewMember {
     pub by: DeviceId,
 }
 
-/// The devices of a survey and the invites that are out. Grows with every accepted entry; the order in which
-/// entries come does not change what it ends as, except that an admission counts once its author is a keeper.
+/// The devices of a survey and the invites that are out. Grows with every accepted entry; what it ends as depends on
+/// which entries were noted, not on their order or number: an admission counts as soon as its author is a keeper,
+/// whether that was known before or comes to be known later; of several admissions of one device the highest role
+/// holds.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Crew {
     survey: SurveyId,
     own: DeviceId,
     members: BTreeMap<DeviceId, CrewMember>,
-    invites: BTreeMap<[u8; 32], Invite>,
-    used: BTreeMap<[u8; 32], DeviceId>,
+    /// Which admission each member stands on.
+    stands_on: BTreeMap<DeviceId, Standing>,
+    invites: BTreeMap<[u8; 32], (WriteRef, Invite)>,
+    used: BTreeMap<[u8; 32], BTreeSet<DeviceId>>,
     founded: bool,
+    /// Of devices that are no keepers, or not yet.
+    idle: BTreeMap<DeviceId, BTreeMap<WriteRef, Statement>>,
+}
+
+/// Of two admissions the smaller one holds: founding, then the higher role, then the smaller key.
+type Standing = (bool, Reverse<Role>, WriteRef);
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Statement {
+    Admits(Member),
+    Invites(Invite),
 }
 
 /// Why an invite is not honoured.
@@ -50,6 +66,8 @@ impl Crew {
             survey,
             own,
             members: BTreeMap::new(),
+            stands_on: BTreeMap::new(),
+            idle: BTreeMap::new(),
             invites: BTreeMap::new(),
             used: BTreeMap::new(),
             founded: false,
@@ -71,33 +89,74 @@ impl Crew {
         &self.members
     }
 
-    /// Takes in an accepted entry. True if it changed who is admitted.
+    /// Takes in an accepted entry. True if it changed who is admitted, or as what.
     pub fn note(&mut self, entry: &Entry) -> bool {
         let author = entry.envelope().device;
         let mut changed = false;
-        for op in entry.ops() {
+        for (n, op) in entry.writes() {
             changed |= match op {
                 Op::Found(f) if f.survey_id(&author) == self.survey => {
                     self.founded = true;
                     let me = CrewMember { name: f.device_name.clone(), role: Role::Keeper, by: author };
-                    self.members.insert(author, me).is_none()
+                    let changed = self.place(author, me, (false, Reverse(Role::Keeper), n));
+                    let roused = self.roused(author);
+                    self.heed(roused) | changed
                 }
-                Op::Member(m) if self.is_keeper(&author) => {
-                    if let Some(key) = m.invite {
-                        self.used.entry(key).or_insert(m.device);
-                    }
-                    let member = CrewMember { name: m.name.clone(), role: m.role, by: author };
-                    // Of two admissions of one device the first known stays: same membership, whichever it is.
-                    !self.members.contains_key(&m.device) && self.members.insert(m.device, member).is_none()
-                }
-                Op::Invite(i) if self.is_keeper(&author) => {
-                    self.invites.insert(i.key, i.clone());
-                    false
-                }
+                Op::Member(m) => self.hear(author, n, Statement::Admits(m.clone())),
+                Op::Invite(i) => self.hear(author, n, Statement::Invites(i.clone())),
                 _ => false,
             };
         }
         changed
+    }
+
+    fn hear(&mut self, author: DeviceId, n: WriteRef, said: Statement) -> bool {
+        if self.is_keeper(&author) {
+            return self.heed(vec![(author, n, said)]);
+        }
+        self.idle.entry(author).or_default().insert(n, said);
+        false
+    }
+
+    /// Brings into force what keepers say. A list and no recursion: admissions can form a long chain.
+    fn heed(&mut self, mut said: Vec<(DeviceId, WriteRef, Statement)>) -> bool {
+        let mut changed = false;
+        while let Some((keeper, n, statement)) = said.pop() {
+            match statement {
+                Statement::Admits(m) => {
+                    if let Some(key) = m.invite {
+                        self.used.entry(key).or_default().insert(m.device);
+                    }
+                    let member = CrewMember { name: m.name, role: m.role, by: keeper };
+                    changed |= self.place(m.device, member, (true, Reverse(m.role), n));
+                    said.extend(self.roused(m.device));
+                }
+                Statement::Invites(i) => {
+                    if self.invites.get(&i.key).is_none_or(|(held, _)| n < *held) {
+                        self.invites.insert(i.key, (n, i));
+                    }
+                }
+            }
+        }
+        changed
+    }
+
+    fn place(&mut self, device: DeviceId, member: CrewMember, standing: Standing) -> bool {
+        if self.stands_on.get(&device).is_some_and(|held| *held <= standing) {
+            return false;
+        }
+        let role = member.role;
+        self.stands_on.insert(device, standing);
+        self.members.insert(device, member).map(|m| m.role) != Some(role)
+    }
+
+    /// What a device said before it was known as a keeper, once it is one.
+    fn roused(&mut self, device: DeviceId) -> Vec<(DeviceId, WriteRef, Statement)> {
+        if !self.is_keeper(&device) {
+            return Vec::new();
+        }
+        let idle = self.idle.remove(&device).unwrap_or_default();
+        idle.into_iter().map(|(n, said)| (device, n, said)).collect()
     }
 
     /// The invite with this public key, if `device` may be admitted by it now.
@@ -107,9 +166,9 @@ impl Crew {
         device: &DeviceId,
         now: UtcMillis,
     ) -> Result<&Invite, InviteRefusal> {
-        let invite = self.invites.get(key).ok_or(InviteRefusal::Unknown)?;
+        let (_, invite) = self.invites.get(key).ok_or(InviteRefusal::Unknown)?;
         match self.used.get(key) {
-            Some(by) if by != device => Err(InviteRefusal::Used),
+            Some(by) if !by.contains(device) => Err(InviteRefusal::Used),
             _ if now > invite.expires => Err(InviteRefusal::Expired),
             _ => Ok(invite),
         }

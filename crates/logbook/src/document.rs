@@ -104,18 +104,14 @@ fn puts_of(entry: &Entry, n: WriteRef, op: &Op, limits: &Limits) -> Vec<(DocKey,
 
 /// The start of a name, for keys: they group by it, the value has it whole.
 fn stem(name: &str) -> &str {
-    name.split_at_checked(32).map_or(name, |(s, _)| s)
+    let end = (0..=name.len().min(32)).rev().find(|i| name.is_char_boundary(*i));
+    &name[..end.unwrap_or(0)]
 }
 
+/// Made of the whole entry: two entries never share an actor, whatever a device puts into its envelopes. (Two changes
+/// of one actor with one number would each keep the other out.)
 fn actor_of(entry: &Entry, doc: &DocKey) -> [u8; 16] {
-    let e = entry.envelope();
-    let d = Domain::Actor.digest(&[
-        &e.device.0,
-        &e.epoch.0,
-        &e.seq.to_le_bytes(),
-        &e.nonce.0,
-        doc.to_string().as_bytes(),
-    ]);
+    let d = Domain::Actor.digest(&[&entry.id().0, doc.to_string().as_bytes()]);
     d.0.first_chunk().copied().expect("a digest has 32 bytes")
 }
 

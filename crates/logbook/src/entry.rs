@@ -13,6 +13,10 @@ use serde::{Deserialize, Serialize};
 const ENVELOPE_VERSION: u8 = 1;
 const ENVELOPE_BYTES: usize = 121;
 const BODY_VERSION: u8 = 1;
+/// Far beyond any logbook, and one more still fits every integer a store or a program would use.
+const MAX_SEQ: u64 = 1 << 48;
+/// Year 10,000: a clock may be wrong, but its times must stay writable and their differences finite.
+const FAR_FUTURE: i64 = 253_402_300_800_000;
 
 /// Who wrote an entry, where it stands in the logbook, and when its device says it was written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -26,7 +30,7 @@ pub struct Envelope {
     pub epoch: Epoch,
     /// Number within the epoch, from 1.
     pub seq: u64,
-    /// Random part of the keys it writes.
+    /// Random: makes the entry's id unlike any other, and so the keys it writes.
     pub nonce: Nonce,
     /// The entry before it in this epoch; zeros for the first.
     pub prev: EntryId,
@@ -165,9 +169,9 @@ impl Entry {
         }
     }
 
-    /// Its writes with the last part of their keys.
+    /// Its writes with the last part of their keys: made of the entry's id, so that nobody can choose them.
     pub fn writes(&self) -> impl Iterator<Item = (WriteRef, &Op)> {
-        let nonce = self.envelope.nonce;
+        let nonce = Nonce(self.id.0.first_chunk().copied().expect("an id has 32 bytes"));
         self.ops().iter().zip(0u16..).map(move |(op, n)| (WriteRef { nonce, n }, op))
     }
 
@@ -225,8 +229,10 @@ fn read_body(signed: &[u8], limits: &Limits) -> Result<Body, Refusal> {
 
 fn sound(e: &Envelope, ops: &[Op], limits: &Limits) -> bool {
     let first = e.prev == EntryId([0; 32]);
+    let dated = (0..FAR_FUTURE).contains(&e.claimed.0);
     let writes: usize = ops.iter().map(|op| if let Op::Leg(c) = op { 1 + c.strips.len() } else { 1 }).sum();
-    e.seq >= 1
+    dated
+        && (1..=MAX_SEQ).contains(&e.seq)
         && (e.seq == 1) == first
         && writes <= limits.writes
         && ops.iter().all(|op| is_sound(op, limits))

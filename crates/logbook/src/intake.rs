@@ -2,8 +2,8 @@
 
 use crate::entry::{Entry, Refusal, entry_id};
 use crate::{Crew, Limits, Place};
-use leadline_model::{DeviceId, EntryId, SurveyId};
-use std::collections::BTreeSet;
+use leadline_model::{DeviceId, EntryId, Epoch, SurveyId};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What is asked of the store while taking entries in.
 pub trait Held {
@@ -38,6 +38,7 @@ pub fn take_in(
     let mut taken = Taken::default();
     let mut seen = BTreeSet::new();
     let mut pending = batch;
+    let mut numbers: BTreeMap<(DeviceId, Epoch, u64), usize> = BTreeMap::new();
     loop {
         let mut grew = false;
         let mut left = Vec::new();
@@ -46,9 +47,14 @@ pub fn take_in(
                 Ok(entry) => {
                     if held.holds(&entry.id()) || !seen.insert(entry.id()) {
                         taken.known += 1;
-                    } else if siblings(&entry, held, &taken.accepted) >= limits.fork_siblings {
+                        continue;
+                    }
+                    let place = entry.place();
+                    let new = numbers.entry((place.device, place.epoch, place.seq)).or_default();
+                    if held.siblings(&place).saturating_add(*new) >= limits.fork_siblings {
                         taken.refused.push((Some(entry.id()), Refusal::Fork, bytes));
                     } else {
+                        *new += 1;
                         grew |= crew.note(&entry);
                         taken.accepted.push(entry);
                     }
@@ -63,10 +69,4 @@ pub fn take_in(
         }
         pending = left.into_iter().map(|(_, b)| b).collect();
     }
-}
-
-fn siblings(entry: &Entry, held: &dyn Held, accepted: &[Entry]) -> usize {
-    let p = entry.place();
-    let same = |q: &Place| (q.device, q.epoch, q.seq) == (p.device, p.epoch, p.seq);
-    held.siblings(&p) + accepted.iter().filter(|e| same(&e.place())).count()
 }

@@ -1,7 +1,7 @@
 //! Legs: ten minutes of one source, named by the Merkle root over their strips.
 
-use crate::{Domain, Limits, PackedStrip, StripError};
-use leadline_model::{LegId, LegWindow, Sounding, StripDigest, TileId};
+use crate::{Domain, Limits, PackedStrip, StripError, StripRef};
+use leadline_model::{LegId, LegWindow, Sounding, TileId, UtcMillis};
 
 /// A leg packed for keeping: its strips in tile order.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,25 +35,52 @@ impl PackedLeg {
         }
         let strips: Vec<_> =
             by_tile.iter().map(|(tile, s)| PackedStrip::of(*tile, s, limits)).collect::<Result<_, _>>()?;
-        let id = leg_id(strips.iter().map(|s| (s.tile, s.digest)));
-        Ok(Self { id, window, strips })
+        let refs: Vec<_> = strips
+            .iter()
+            .map(|s| StripRef::of(window, s))
+            .collect::<Option<_>>()
+            .ok_or(StripError::Columns)?;
+        Ok(Self { id: leg_id(window, &refs), window, strips })
     }
 }
 
-/// Merkle root over strips in tile order: a leaf is (tile, digest), an odd node rises unchanged. A part of a leg
-/// proves itself by its leaves and the hashes of the rest, which name no tile.
-pub fn leg_id(strips: impl Iterator<Item = (TileId, StripDigest)>) -> LegId {
-    let mut level: Vec<[u8; 32]> = strips
-        .map(|(t, d)| Domain::LegLeaf.digest(&[&t.x().to_le_bytes(), &t.y().to_le_bytes(), &d.0]).0)
-        .collect();
+impl StripRef {
+    /// What a claim says of a strip; `None` if the strip does not lie in `window`.
+    pub fn of(window: LegWindow, strip: &PackedStrip) -> Option<Self> {
+        let since = |t: UtcMillis| u32::try_from(t.0 - window.start().0).ok();
+        let inside = strip.first.leg_window() == window && strip.last.leg_window() == window;
+        let (first_ms, last_ms) = (since(strip.first)?, since(strip.last)?);
+        inside.then_some(Self {
+            tile: strip.tile,
+            digest: strip.digest,
+            count: strip.count,
+            first_ms,
+            last_ms,
+        })
+    }
+}
+
+/// Merkle root over strips in tile order. A leaf holds all that a claim says of a strip, so that two claims of one leg
+/// cannot differ in it; an odd node rises unchanged. A part of a leg proves itself by its strips and the hashes of the
+/// rest, which name no tile.
+pub fn leg_id(window: LegWindow, strips: &[StripRef]) -> LegId {
+    let mut level: Vec<[u8; 32]> = strips.iter().map(|s| leaf(window, s)).collect();
     while level.len() > 1 {
-        level = level
-            .chunks(2)
-            .map(|pair| match pair {
-                [l, r] => Domain::LegNode.digest(&[l, r]).0,
-                rest => rest[0],
-            })
-            .collect();
+        level = level.chunks(2).map(node).collect();
     }
     LegId(level.first().copied().unwrap_or([0; 32]))
+}
+
+fn leaf(window: LegWindow, s: &StripRef) -> [u8; 32] {
+    let [x, y] = [s.tile.x(), s.tile.y()].map(u32::to_le_bytes);
+    let [count, first, last] = [s.count, s.first_ms, s.last_ms].map(u32::to_le_bytes);
+    Domain::LegLeaf.digest(&[&window.0.to_le_bytes(), &x, &y, &s.digest.0, &count, &first, &last]).0
+}
+
+fn node(pair: &[[u8; 32]]) -> [u8; 32] {
+    match pair {
+        [l, r] => Domain::LegNode.digest(&[l, r]).0,
+        [rest] => *rest,
+        _ => [0; 32],
+    }
 }

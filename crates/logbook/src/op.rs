@@ -124,16 +124,19 @@ pub struct StripRef {
 }
 
 impl LegClaim {
-    /// The leg's id, made of its strips.
+    /// The leg's id, made of its window and strips.
     pub fn leg(&self) -> LegId {
-        leg_id(self.strips.iter().map(|s| (s.tile, s.digest)))
+        leg_id(self.window, &self.strips)
     }
 }
 
 /// Names one write of one entry: the last part of its document key.
+///
+/// It is made of the entry's id and not of the envelope's nonce: a nonce can be copied, and a copied one would put two
+/// writes at one key and hide one of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct WriteRef {
-    /// The entry's nonce.
+    /// The first 16 bytes of the entry's id.
     pub nonce: Nonce,
     /// The write's number in the entry, from 0.
     pub n: u16,
@@ -178,6 +181,7 @@ pub(crate) fn plausible(t: UtcMillis) -> bool {
 }
 
 fn is_sound_claim(c: &LegClaim, limits: &Limits) -> bool {
+    let soundings = c.strips.iter().fold(0u64, |n, s| n.saturating_add(s.count.into()));
     let strips_ok = c.strips.iter().all(|s| {
         s.count >= 1
             && s.count as usize <= limits.strip_soundings
@@ -189,6 +193,7 @@ fn is_sound_claim(c: &LegClaim, limits: &Limits) -> bool {
         && c.strips.len() <= limits.writes
         && c.strips.windows(2).all(|w| w[0].tile < w[1].tile)
         && strips_ok
+        && soundings <= limits.strip_soundings as u64
         && c.counts.len() <= 64
         && plausible(c.window.start())
 }

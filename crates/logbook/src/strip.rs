@@ -295,8 +295,7 @@ mod tests {
             flags: Flags(2),
         };
         let bytes = canonical(s.at.tile(), &[s]);
-        let golden =
-            [1, 1, 2, 0xf0, 0xa3, 0xb5, 1, 1, 0xd8, 4, 20, 40, 0xc0, 37, 2, 2, 4, 14, 0, 4, 38, 0, 4];
+        let golden = [1, 1, 2, 0xa0, 0xf1, 0xb5, 1, 1, 0xd8, 4, 20, 40, 0xc0, 37, 2, 4, 14, 0, 4, 38, 0, 4];
         assert_eq!(bytes, golden);
     }
 }
