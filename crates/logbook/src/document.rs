@@ -127,19 +127,29 @@ pub struct Applied {
 /// Puts changes into a document in one batch, on a copy that is saved, loaded and compared before it counts.
 /// If the batch fails it is halved until the failing changes stand alone; those are left out and named.
 pub fn apply(doc: Option<&[u8]>, changes: &[DocChange]) -> Result<Applied, DocError> {
-    let base = doc.map_or_else(|| Ok(Automerge::new()), load)?;
+    let base = Kept { doc: doc.map_or_else(|| Ok(Automerge::new()), load)?, saved: None };
     let indexed: Vec<_> = changes.iter().enumerate().collect();
     let mut failed = Vec::new();
     let done = apply_some(base, &indexed, &mut failed);
     failed.sort_unstable();
-    Ok(Applied { saved: guarded(|| Ok(done.save()))?, failed })
+    let saved = match done.saved {
+        Some(saved) => saved,
+        None => guarded(|| Ok(done.doc.save()))?,
+    };
+    Ok(Applied { saved, failed })
 }
 
-fn apply_some(base: Automerge, changes: &[(usize, &DocChange)], failed: &mut Vec<usize>) -> Automerge {
+/// A document that is known to load, with its bytes if they are at hand.
+struct Kept {
+    doc: Automerge,
+    saved: Option<Vec<u8>>,
+}
+
+fn apply_some(base: Kept, changes: &[(usize, &DocChange)], failed: &mut Vec<usize>) -> Kept {
     if changes.is_empty() {
         return base;
     }
-    match try_batch(&base, changes) {
+    match try_batch(&base.doc, changes) {
         Ok(done) => done,
         Err(_) if changes.len() == 1 => {
             failed.push(changes[0].0);
@@ -153,20 +163,24 @@ fn apply_some(base: Automerge, changes: &[(usize, &DocChange)], failed: &mut Vec
     }
 }
 
-fn try_batch(base: &Automerge, changes: &[(usize, &DocChange)]) -> Result<Automerge, DocError> {
+fn try_batch(base: &Automerge, changes: &[(usize, &DocChange)]) -> Result<Kept, DocError> {
     guarded(|| {
         let mut copy = base.clone();
         let built: Vec<Change> = changes.iter().map(|(_, c)| build(c)).collect();
         copy.apply_changes(built).map_err(|_| DocError::Apply)?;
-        let again = Automerge::load(&copy.save()).map_err(|_| DocError::Apply)?;
+        let saved = copy.save();
+        let again = Automerge::load(&saved).map_err(|_| DocError::Apply)?;
         let written = |doc: &Automerge| {
-            changes
-                .iter()
-                .flat_map(|(_, c)| c.puts.keys())
-                .all(|k| matches!(doc.get(ROOT, k.as_str()), Ok(Some(_))))
+            changes.iter().flat_map(|(_, c)| &c.puts).all(
+                |(k, v)| matches!(doc.get(ROOT, k.as_str()), Ok(Some((value, _))) if value.as_bytes() == Some(v)),
+            )
         };
         let same = again.get_heads() == copy.get_heads() && again.length(ROOT) == copy.length(ROOT);
-        if same && written(&again) { Ok(again) } else { Err(DocError::Apply) }
+        if same && written(&again) {
+            Ok(Kept { doc: again, saved: Some(saved) })
+        } else {
+            Err(DocError::Apply)
+        }
     })
 }
 

@@ -71,13 +71,13 @@ pub fn leg_id(window: LegWindow, strips: &[StripRef]) -> LegId {
     LegId(level.first().copied().unwrap_or([0; 32]))
 }
 
-fn leaf(window: LegWindow, s: &StripRef) -> [u8; 32] {
+pub(crate) fn leaf(window: LegWindow, s: &StripRef) -> [u8; 32] {
     let [x, y] = [s.tile.x(), s.tile.y()].map(u32::to_le_bytes);
     let [count, first, last] = [s.count, s.first_ms, s.last_ms].map(u32::to_le_bytes);
     Domain::LegLeaf.digest(&[&window.0.to_le_bytes(), &x, &y, &s.digest.0, &count, &first, &last]).0
 }
 
-fn node(pair: &[[u8; 32]]) -> [u8; 32] {
+pub(crate) fn node(pair: &[[u8; 32]]) -> [u8; 32] {
     match pair {
         [l, r] => Domain::LegNode.digest(&[l, r]).0,
         [rest] => *rest,

@@ -225,6 +225,17 @@ mod tests {
         }
     }
 
+    fn spoil() -> impl Strategy<Value = i64> {
+        // The coder carries 40 bits; more cannot be packed, only written by hand (tests/mutants.rs).
+        prop_oneof![
+            -3i64..300,
+            -(1i64 << 36)..(1 << 36),
+            Just(i64::from(u32::MAX) * 2 + 1),
+            Just(600_000),
+            Just(65_536)
+        ]
+    }
+
     proptest! {
         #[test]
         fn every_field_survives(mut s in proptest::collection::vec(sounding(), 1..80)) {
@@ -233,6 +244,38 @@ mod tests {
             let limits = Limits::default();
             let strip = PackedStrip::of(tile(), &s, &limits).expect("packs");
             prop_assert_eq!(unpack_strip(&strip.packed, &strip.digest, &limits), Ok((tile(), s)));
+        }
+
+        /// Columns that no honest device would write, packed as its own program would: refused, or as sound as any.
+        #[test]
+        fn hostile_columns_are_refused_or_sound(
+            mut s in proptest::collection::vec(sounding(), 2..40),
+            spoilt in proptest::collection::vec((0usize..columns::COLUMNS, any::<proptest::sample::Index>(), spoil()), 1..4),
+            lie in 0u8..6,
+        ) {
+            s.sort();
+            s.dedup();
+            let (limits, window) = (Limits::default(), s[0].time.leg_window());
+            let mut columns = columns::split(window, &s);
+            for (column, at, value) in spoilt {
+                let at = at.index(s.len());
+                columns[column][at] = value;
+            }
+            let (window, count) = match lie {
+                0 => (LegWindow(window.0 + 1), s.len()),
+                1 => (LegWindow(0), s.len()),
+                2 => (window, s.len() + 1),
+                3 => (window, s.len() - 1),
+                _ => (window, s.len()),
+            };
+            let packed = packing::pack(head(1, tile(), window, count), &columns);
+            let read = strip_digest(&packed, &limits);
+            if let Ok(digest) = read {
+                let (tile, soundings) = unpack_strip(&packed, &digest, &limits).expect("its own digest");
+                prop_assert!(soundings.iter().all(|s| s.at.tile() == tile && s.time.leg_window() == window));
+                prop_assert_eq!(PackedStrip::of(tile, &soundings, &limits).map(|s| s.digest), Ok(digest));
+            }
+            prop_assert!(lie != 1 || read.is_err(), "a window before satellites");
         }
 
         #[test]

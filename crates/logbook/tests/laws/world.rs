@@ -1,0 +1,195 @@
+//! Invented devices and what they write: a founder, a second keeper, a contributor, an outsider, and logs that
+//! some of them share.
+
+use leadline_logbook::{
+    DeviceKey, Entry, Envelope, Founding, LegClaim, Limits, Member, Op, PackedLeg, Role, Signs, StripRef,
+    WriteRef, encode,
+};
+use leadline_model::{
+    DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass, Flags, GridPos, LegWindow, LonLat, Nonce, Setup,
+    Sounding, StageReading, SurveyId, Text, UtcMillis,
+};
+
+pub(crate) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
+
+pub(crate) fn key(n: u8) -> DeviceKey {
+    DeviceKey::from_seed(&[n; 32])
+}
+
+pub(crate) fn text(t: &str) -> Text {
+    Text::new(t).expect("short")
+}
+
+pub(crate) fn founding() -> Founding {
+    Founding {
+        nonce: Nonce([3; 16]),
+        name: text("Long Water"),
+        datum: text("sill of the weir"),
+        device_name: text("barge"),
+    }
+}
+
+/// The survey that device 1 founds.
+pub(crate) fn survey() -> SurveyId {
+    founding().survey_id(&key(1).id())
+}
+
+/// One device with one run of its store: signs entry after entry.
+pub(crate) struct Pen {
+    pub(crate) key: DeviceKey,
+    pub(crate) survey: SurveyId,
+    pub(crate) epoch: Epoch,
+    pub(crate) seq: u64,
+    pub(crate) prev: EntryId,
+    salt: u8,
+}
+
+impl Pen {
+    pub(crate) fn new(device: u8, epoch: u8) -> Self {
+        Self {
+            key: key(device),
+            survey: survey(),
+            epoch: Epoch([epoch; 8]),
+            seq: 0,
+            prev: EntryId([0; 32]),
+            salt: device ^ epoch.wrapping_mul(31),
+        }
+    }
+
+    pub(crate) fn id(&self) -> DeviceId {
+        self.key.id()
+    }
+
+    pub(crate) fn next_envelope(&self) -> Envelope {
+        let mut nonce = [self.salt; 16];
+        nonce[..8].copy_from_slice(&(self.seq + 1).to_le_bytes());
+        Envelope::new(self.survey, (self.id(), self.epoch, self.seq + 1), self.prev, Nonce(nonce), NOW)
+    }
+
+    pub(crate) fn entry(&mut self, ops: Vec<Op>) -> Entry {
+        let e = Entry::sign(&self.key, self.next_envelope(), ops, &Limits::default()).expect("sound");
+        self.seq += 1;
+        self.prev = e.id();
+        e
+    }
+
+    pub(crate) fn write(&mut self, op: Op) -> Vec<u8> {
+        self.entry(vec![op]).bytes().to_vec()
+    }
+
+    /// A second content for the place of the last entry.
+    pub(crate) fn fork(&self, envelope: Envelope, op: Op) -> Vec<u8> {
+        Entry::sign(&self.key, envelope, vec![op], &Limits::default()).expect("sound").bytes().to_vec()
+    }
+}
+
+/// Signs anything, sound or not: what a member with a program of its own could send.
+pub(crate) fn signed(key: &DeviceKey, envelope: &Envelope, body: &[u8]) -> Vec<u8> {
+    let mut bytes = encode(envelope, 1 << 10).expect("small");
+    bytes.extend_from_slice(body);
+    resigned(key, bytes)
+}
+
+pub(crate) fn resigned(key: &DeviceKey, mut signed: Vec<u8>) -> Vec<u8> {
+    let signature = key.sign(Signs::Entry, &[&signed]);
+    signed.extend_from_slice(&signature);
+    signed
+}
+
+/// Body version 1 of any writes.
+pub(crate) fn body(ops: &[Op]) -> Vec<u8> {
+    let mut b = vec![1];
+    b.extend(encode(&ops, 1 << 24).expect("small"));
+    b
+}
+
+pub(crate) fn admit(device: u8, role: Role) -> Op {
+    Op::Member(Member { device: key(device).id(), name: text(&format!("boat {device}")), role, invite: None })
+}
+
+pub(crate) fn setup(boat: &str, draft_mm: i32, replaces: Vec<WriteRef>) -> Op {
+    let setup = Setup {
+        boat: text(boat),
+        from: NOW,
+        draft_mm: Some(draft_mm),
+        sound_speed_mm_s: None,
+        temp_centi: None,
+        lag_ms: None,
+    };
+    Op::Setup { setup, replaces }
+}
+
+pub(crate) fn stage(level_mm: i32) -> Op {
+    Op::Stage { reading: StageReading { gauge: text("jetty"), at: NOW, level_mm }, replaces: Vec::new() }
+}
+
+/// Soundings of ten minutes on a line that crosses into a second and third tile.
+pub(crate) fn line(log: u8, n: usize) -> Vec<Sounding> {
+    let start = NOW.leg_window().start().0 + i64::from(log) * 600_000;
+    (0..n as i64)
+        .map(|i| Sounding {
+            time: UtcMillis(start + i * 1000 + 333),
+            at: GridPos::from_lonlat(LonLat {
+                lon: 12.0 + i as f64 * 5e-4,
+                lat: 45.0 + f64::from(log) * 1e-3,
+            })
+            .expect("on the grid"),
+            depth_mm: 4000 + (i as i32 * 7919 % 23) * 100,
+            from: DepthFrom::Transducer,
+            offset_mm: (log % 2 == 0).then_some(300),
+            speed_mm_s: Some(2500 + (i as u32 * 31 % 5) * 51),
+            hdop_centi: Some(90),
+            fix: FixClass::Differential,
+            sats: Some(9),
+            temp_centi: None,
+            flags: Flags(0),
+        })
+        .collect()
+}
+
+pub(crate) fn leg(log: u8, n: usize) -> PackedLeg {
+    let window = LegWindow(NOW.leg_window().0 + i64::from(log));
+    PackedLeg::of(window, line(log, n), &Limits::default()).expect("packs").remove(0)
+}
+
+pub(crate) fn claim_of(leg: &PackedLeg, boat: &str) -> LegClaim {
+    LegClaim {
+        boat: text(boat),
+        instrument: text("sounder 1"),
+        source: Digest([5; 32]),
+        window: leg.window,
+        counts: vec![(text("no-fix"), 3)],
+        strips: leg.strips.iter().map(|s| StripRef::of(leg.window, s).expect("inside")).collect(),
+    }
+}
+
+pub(crate) fn claim(log: u8, boat: &str) -> Op {
+    Op::Leg(claim_of(&leg(log, 60), boat))
+}
+
+/// All entries of a season: 1 founds and admits 2 twice (first as contributor, then as keeper), 2 admits 3 (before it
+/// is a keeper) and 4; everybody writes; 5 is never admitted; 3 goes on under a second epoch and forks once.
+pub(crate) fn season() -> Vec<Vec<u8>> {
+    let (mut one, mut two, mut three) = (Pen::new(1, 1), Pen::new(2, 1), Pen::new(3, 1));
+    let (mut again, mut four, mut five) = (Pen::new(3, 9), Pen::new(4, 1), Pen::new(5, 1));
+    let mut all = vec![
+        one.write(Op::Found(founding())),
+        one.write(admit(2, Role::Contributor)),
+        two.write(admit(3, Role::Contributor)),
+        two.write(claim(0, "Heron")),
+        one.write(claim(0, "Grebe")),
+        one.write(admit(2, Role::Keeper)),
+        two.write(admit(4, Role::Reader)),
+        three.write(claim(1, "Coot")),
+    ];
+    let stated = three.entry(vec![setup("Coot", 300, vec![]), stage(120)]);
+    let old = stated.writes().map(|(n, _)| n).next().expect("has writes");
+    all.push(stated.bytes().to_vec());
+    let place = three.next_envelope();
+    all.push(three.write(setup("Coot", 320, vec![old])));
+    all.push(three.fork(place, setup("Coot", 330, vec![old])));
+    all.extend([three.write(claim(2, "Coot")), again.write(claim(2, "Coot")), again.write(stage(90))]);
+    all.extend([four.write(stage(70)), four.write(admit(5, Role::Keeper))]);
+    all.extend([five.write(stage(1)), five.write(admit(4, Role::Keeper))]);
+    all
+}
