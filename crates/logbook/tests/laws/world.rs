@@ -136,7 +136,7 @@ pub(crate) fn line(log: u8, n: usize) -> Vec<Sounding> {
             .expect("on the grid"),
             depth_mm: 4000 + (i as i32 * 7919 % 23) * 100,
             from: DepthFrom::Transducer,
-            offset_mm: (log % 2 == 0).then_some(300),
+            offset_mm: log.is_multiple_of(2).then_some(300),
             speed_mm_s: Some(2500 + (i as u32 * 31 % 5) * 51),
             hdop_centi: Some(90),
             fix: FixClass::Differential,
