@@ -15,7 +15,7 @@ pub struct Computed {
     pub ground: Ground,
     /// Claims of each leg.
     pub claims: BTreeMap<LegId, Vec<Said<LegClaim>>>,
-    /// Legs of which some strip is not held yet.
+    /// Legs of which some strip is not held yet, or is not what its claim says.
     pub partial_legs: usize,
 }
 
@@ -42,7 +42,11 @@ impl Store {
         let mut partial = BTreeSet::new();
         for tile in self.tiles()? {
             for (leg, strip) in self.tile_strips(tile)? {
-                match self.strip(&strip.digest)? {
+                // A leg's id covers its window, so all claims of it name the same.
+                let Some(window) = claims.get(&leg).and_then(|c| c.first()).map(|c| c.what.window) else {
+                    continue;
+                };
+                match self.strip(window, &strip)? {
                     Some(s) => soundings.entry(leg).or_default().extend(s),
                     None => {
                         partial.insert(leg);

@@ -5,7 +5,7 @@ use super::documents::{put_in_force, want_strips};
 use super::{Store, log_row};
 use crate::Error;
 use leadline_logbook::{Crew, Entry, Held, Limits, Place, Refusal, Taken, take_in, unpack_strip};
-use leadline_model::{EntryId, StripDigest, TileId};
+use leadline_model::{EntryId, StripDigest};
 use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::path::Path;
 
@@ -210,24 +210,25 @@ fn keep_strip(
         Ok(d) => d,
         Err(e) => return Ok(Err(e.to_string())),
     };
-    let Some(tile) = wanted_tile(tx, &digest)? else {
+    if !is_wanted(tx, &digest)? {
         let held = tx
             .prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?
             .query_row([digest.0], |_| Ok(()))
             .optional()?;
         return Ok(held.map(|()| false).ok_or_else(|| "a strip came that no entry names".to_owned()));
-    };
+    }
+    // The digest covers tile and time, so one false claim of a strip must not keep it from the honest ones;
+    // every claim is held against the content on reading.
     match unpack_strip(packed, &digest, limits) {
-        Ok((t, _)) if t == tile => insert_strip(tx, &digest.0, packed).map(Ok),
-        Ok(_) => Ok(Err("a strip lies on another tile than its entry says".to_owned())),
+        Ok(_) => insert_strip(tx, &digest.0, packed).map(Ok),
         Err(e) => Ok(Err(e.to_string())),
     }
 }
 
-fn wanted_tile(tx: &Transaction<'_>, digest: &StripDigest) -> rusqlite::Result<Option<TileId>> {
-    let key: Option<String> = tx
-        .prepare_cached("SELECT tile FROM wanted WHERE digest = ?1")?
-        .query_row([digest.0], |r| r.get(0))
+fn is_wanted(tx: &Transaction<'_>, digest: &StripDigest) -> rusqlite::Result<bool> {
+    let row = tx
+        .prepare_cached("SELECT 1 FROM wanted WHERE digest = ?1")?
+        .query_row([digest.0], |_| Ok(()))
         .optional()?;
-    Ok(key.and_then(|k| k.parse().ok()))
+    Ok(row.is_some())
 }

@@ -41,12 +41,12 @@ pub(super) fn put_in_force(
 /// Notes the strips that entries claim and that are not held.
 pub(super) fn want_strips(tx: &Transaction<'_>, entries: &[Entry]) -> rusqlite::Result<()> {
     let mut want = tx.prepare_cached(
-        "INSERT OR IGNORE INTO wanted (digest, tile) SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM strip WHERE digest = ?1)",
+        "INSERT OR IGNORE INTO wanted (digest) SELECT ?1 WHERE NOT EXISTS (SELECT 1 FROM strip WHERE digest = ?1)",
     )?;
     for op in entries.iter().flat_map(Entry::ops) {
         if let Op::Leg(claim) = op {
             for s in &claim.strips {
-                want.execute((s.digest.0, s.tile.quadkey()))?;
+                want.execute([s.digest.0])?;
             }
         }
     }

@@ -2,8 +2,8 @@
 
 use super::Store;
 use crate::Error;
-use leadline_logbook::{Domain, Entry, Have, Op, Place, unpack_strip};
-use leadline_model::{DeviceId, Digest, EntryId, Epoch, Sounding, StripDigest, Text, UtcMillis};
+use leadline_logbook::{Domain, Entry, Have, Op, Place, StripRef, unpack_claimed, unpack_strip};
+use leadline_model::{DeviceId, Digest, EntryId, Epoch, LegWindow, Sounding, StripDigest, Text, UtcMillis};
 use rusqlite::{Connection, OptionalExtension, Row};
 
 /// How many of what the store holds.
@@ -123,10 +123,10 @@ impl Store {
         self.sql(|db| one_blob(db, "SELECT bytes FROM strip WHERE digest = ?1", &digest.0))
     }
 
-    /// A strip's soundings; `None` if it is not held, or no longer what its digest says.
-    pub fn strip(&self, digest: &StripDigest) -> Result<Option<Vec<Sounding>>, Error> {
-        let packed = self.packed_strip(digest)?;
-        Ok(packed.and_then(|p| unpack_strip(&p, digest, &self.limits).ok()).map(|(_, s)| s))
+    /// The soundings of a strip of a leg in `window`; `None` if it is not held, damaged, or not what its claim says.
+    pub fn strip(&self, window: LegWindow, claimed: &StripRef) -> Result<Option<Vec<Sounding>>, Error> {
+        let packed = self.packed_strip(&claimed.digest)?;
+        Ok(packed.and_then(|p| unpack_claimed(&p, window, claimed, &self.limits).ok()))
     }
 
     /// Digests of all strips held, sorted.
