@@ -18,6 +18,18 @@ compare() {
     fi
 }
 
+# Two Rust parsers (`nmea`, `nmea-0183-rs`); the counts are the sentences each knows besides us.
+rust_parsers() {
+    local name=$1 want=$2 got
+    got=$("$LEADLINE_EXAMPLES/two_parsers" "$logs/$name.nmea" 2>"$out/$name.rust")
+    if [ "$got" = "$want" ]; then
+        echo "ok nmea-$name-rust"
+    else
+        cat "$out/$name.rust"
+        echo "not ok nmea-$name-rust: compared '$got' sentences, wanted '$want'"
+    fi
+}
+
 # The invented logs lack nothing that is to be had offline.
 for file in demo-data/logs/*.nmea; do
     compare "$(basename "$file" .nmea)" "$file" 3000
@@ -29,6 +41,9 @@ case $? in
     compare lake "$logs/lake.nmea" 1323
     compare river "$logs/river.nmea" 98
     compare moored "$logs/moored.nmea" 244
+    rust_parsers lake "877 1179"
+    rust_parsers river "82 98"
+    rust_parsers moored "122 244"
     ;;
 3) echo "skip nmea-real-logs: a tool or the network to fetch them is missing" ;;
 *) echo "not ok nmea-real-logs: fetch_logs.sh failed" ;;

@@ -6,6 +6,8 @@ mod common;
 mod golden;
 #[path = "ingest/identity.rs"]
 mod identity;
+#[path = "ingest/parsers.rs"]
+mod parsers;
 #[path = "ingest/tables.rs"]
 mod tables;
 #[path = "ingest/time.rs"]
