@@ -138,7 +138,7 @@ fn quality(computed: &Computed, truth: &Truth) -> Result<(), Failure> {
     ))?;
     for w in weakest(cells, 3) {
         talk::say(&format!(
-            "  Weak around {:.5},{:.5}: {} cells loose, {} disputed.",
+            "  Weak around {:.5},{:.5}: of its cells {} loose, {} disputed.",
             w.at.lon, w.at.lat, w.loose, w.disputed
         ))?;
     }
@@ -149,7 +149,8 @@ fn files(told: &Told<'_>) -> Result<(), Failure> {
     talk::say("\nLook at")?;
     told.files.paths.iter().try_for_each(|p| talk::say(&format!("  {}", p.display())))?;
     talk::say(&format!(
-        "Next, try\n  leadline --home {} depth --at {:.5},{:.5} --stage 0.35",
+        "Next, try\n  {} --home {} depth --at {:.5},{:.5} --stage 0.35",
+        program(),
         told.dir.join("laptop").display(),
         water::lonlat(0.0, 0.0).lon,
         water::lonlat(0.0, 0.0).lat
@@ -205,4 +206,9 @@ fn as_json(told: &Told<'_>, computed: &Computed, laptop: &Store, t: &Truth) -> R
             "error95_m": t.error95_m,
         },
     }))
+}
+
+/// This program as it was called, so that the next command can be copied.
+fn program() -> String {
+    std::env::args().next().unwrap_or_else(|| "leadline".to_owned())
 }
