@@ -24,8 +24,8 @@ const TOP: [&str; 18] = [
     "rustfmt.toml",
     "tests",
 ];
-/// Made by the build, never committed.
-const NOT_OURS: [&str; 5] = [".git", "target", ".venv", "__pycache__", "node_modules"];
+/// Made by the build or by the demo that README begins with, never committed.
+const NOT_OURS: [&str; 6] = [".git", "target", ".venv", "__pycache__", "node_modules", "leadline-demo"];
 /// What every telling of the caution says.
 const CAUTION_PARTS: [&str; 4] = [
     "not for navigation",
