@@ -203,3 +203,23 @@ fn a_full_disk_and_a_read_only_home() {
     assert!(remounted && unmounted);
     assert_eq!(read_only.code, 4, "{}", read_only.err);
 }
+
+/// `leadline … | head -1`: whoever read has gone; that is no failure.
+#[test]
+fn a_reader_that_leaves_is_no_failure() {
+    let d = device();
+    d.import(&d.write("a.nmea", small_log(20_000, |s| 3.0 + f64::from(s % 900) * 0.01)), "Heron");
+    let rows: String = (0..20_000).map(|_| "10.0,10.0\n").collect();
+    d.write("spots.csv", format!("lon,lat\n{rows}"));
+    for args in [&["export", "cells", "--as", "csv"][..], &["depth", "--points", "spots.csv"]] {
+        let mut child = d
+            .command(args)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("starts");
+        drop(child.stdout.take());
+        let ran: crate::home::Ran = child.wait_with_output().expect("ended").into();
+        assert_eq!((ran.code, ran.err.as_str()), (0, ""), "{args:?}");
+    }
+}

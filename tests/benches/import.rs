@@ -4,21 +4,20 @@
 //! `cargo bench --bench import` (add `-- 3000000` for the largest size).
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
-use leadline_model::{Text, UtcMillis};
-use leadline_survey::{Home, ImportRequest, found_survey, import_file};
+mod common;
+
+use common::{NOW, peak_rss_mb, request, sizes, text};
+use leadline_survey::{Home, found_survey, import_file};
 use std::path::Path;
 use std::time::Instant;
 
-const SIZES: [u64; 3] = [30_000, 300_000, 1_000_000];
-
 fn main() {
-    let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
     let dir = tempfile::tempdir().expect("a folder");
     println!(
         "| soundings | log MB | nmea crate s | import s | ratio | store B/sounding | packed strips B/sounding | zstd-19 one file B | ratio | peak RSS MB |"
     );
     println!("|---|---|---|---|---|---|---|---|---|---|");
-    for n in SIZES.into_iter().chain(largest.filter(|n| *n > 1_000_000)) {
+    for n in sizes() {
         one(dir.path(), n);
     }
 }
@@ -31,32 +30,22 @@ fn one(dir: &Path, n: u64) {
     let mut parse: Vec<f64> = (0..3).map(|_| nmea_only(&bytes)).collect();
     drop(bytes);
     let mut imports = Vec::new();
-    let mut sizes = (0.0, 0.0, 0.0);
+    let mut stored = (0.0, 0.0, 0.0);
     for run in 0..3 {
         let home_dir = dir.join(format!("home-{n}-{run}"));
         let home = Home::open(Some(&home_dir)).expect("a home");
-        let text = |s: &str| Text::new(s).expect("short");
-        let id = found_survey(&home, &text("Bench"), &text("datum"), UtcMillis(1_800_000_000_000))
-            .expect("founded");
+        let id = found_survey(&home, &text("Bench"), &text("datum"), NOW).expect("founded");
         let mut store = home.store(&id).expect("a store");
-        let request = ImportRequest {
-            boat: text("Bench boat"),
-            draft_mm: None,
-            sound_speed_mm_s: None,
-            temp_centi: None,
-            date: None,
-            now: UtcMillis(1_800_000_000_000),
-        };
         let t = Instant::now();
-        let done = import_file(&home, &mut store, &log, &request, &mut |_| {}).expect("imported");
+        let done = import_file(&home, &mut store, &log, &request(), &mut |_| {}).expect("imported");
         imports.push(t.elapsed().as_secs_f64());
         let found = done.report.soundings as f64;
         assert!(found > 0.99 * n as f64, "{found} of {n}");
-        sizes = store_sizes(store, found);
+        stored = store_sizes(store, found);
         std::fs::remove_dir_all(&home_dir).expect("removed");
     }
     let (p, i) = (median(&mut parse), median(&mut imports));
-    let (store, strips, best) = sizes;
+    let (store, strips, best) = stored;
     println!(
         "| {n} | {mb:.0} | {p:.2} | {i:.2} | {:.2} | {store:.2} | {strips:.2} | {best:.2} | {:.2} | {:.0} |",
         i / p,
@@ -90,13 +79,6 @@ fn store_sizes(store: leadline_survey::Store, soundings: f64) -> (f64, f64, f64)
     drop(store);
     let size = std::fs::metadata(&path).expect("there").len();
     (size as f64 / soundings, packed_bytes as f64 / soundings, best as f64 / soundings)
-}
-
-fn peak_rss_mb() -> f64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let kb =
-        status.lines().find_map(|l| l.strip_prefix("VmHWM:")?.split_whitespace().next()?.parse::<f64>().ok());
-    kb.unwrap_or(f64::NAN) / 1024.0
 }
 
 fn median(v: &mut [f64]) -> f64 {

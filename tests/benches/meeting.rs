@@ -4,30 +4,23 @@
 //! `cargo bench --bench meeting` (add `-- 3000000` for the largest size).
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
-use leadline_model::{Text, UtcMillis};
-use leadline_survey::{
-    Home, INVITE_MILLIS, ImportRequest, SurveyDesk, found_survey, import_file, invite, join,
-};
+mod common;
+
+use common::{NOW, request, sizes, text};
+use leadline_survey::{Home, INVITE_MILLIS, SurveyDesk, found_survey, import_file, invite, join};
 use leadline_sync::{Binding, Desk, Input, Meeting, Output, Summary};
 use std::path::Path;
 use std::time::Instant;
 
-const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
-
 fn main() {
-    let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
     let dir = tempfile::tempdir().expect("a folder");
     println!(
         "| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |"
     );
     println!("|---|---|---|---|---|---|---|---|---|---|---|");
-    for n in [30_000, 300_000, 1_000_000].into_iter().chain(largest.filter(|n| *n > 1_000_000)) {
+    for n in sizes() {
         one(dir.path(), n);
     }
-}
-
-fn text(s: &str) -> Text {
-    Text::new(s).expect("short")
 }
 
 fn one(dir: &Path, n: u64) {
@@ -37,15 +30,7 @@ fn one(dir: &Path, n: u64) {
     let (a, b) = (Home::open(Some(&at("a"))).expect("a home"), Home::open(Some(&at("b"))).expect("a home"));
     let id = found_survey(&a, &text("Bench"), &text("datum"), NOW).expect("founded");
     let mut store = a.store(&id).expect("a store");
-    let request = ImportRequest {
-        boat: text("Bench boat"),
-        draft_mm: None,
-        sound_speed_mm_s: None,
-        temp_centi: None,
-        date: None,
-        now: NOW,
-    };
-    import_file(&a, &mut store, &log, &request, &mut |_| {}).expect("imported");
+    import_file(&a, &mut store, &log, &request(), &mut |_| {}).expect("imported");
     std::fs::remove_file(&log).expect("removed");
     let made = invite(&a, &mut store, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
     join(&b, &made, NOW).expect("joined");

@@ -106,7 +106,7 @@ fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
     let (Some(lon), Some(lat)) = (column("lon"), column("lat")) else {
         return Err(bad("the first line must name columns lon and lat".to_owned()));
     };
-    let write = |e: csv::Error| Failure::output(Path::new("standard output"))(std::io::Error::other(e));
+    let write = |e: csv::Error| Failure::output(Path::new("standard output"))(io_error(e));
     let mut out = csv::Writer::from_writer(std::io::stdout().lock());
     out.write_record(header.iter().chain(["depth_m", "tvu95_m", "grade", "basis"])).map_err(write)?;
     for (i, row) in rows.records().enumerate() {
@@ -118,19 +118,24 @@ fn points(file: &Path, stage_m: f64, surface: &Surface) -> Result<(), Failure> {
                 .ok_or_else(|| bad(format!("line {line}: {what} is no number in degrees")))
         };
         let found = estimate(surface, LonLat { lon: number(lon, "lon")?, lat: number(lat, "lat")? });
-        let added = found.map_or([const { String::new() }; 3].map(|s| s), |e| {
-            [format!("{:.3}", e.depth_m + stage_m), format!("{:.3}", e.tvu95_m), e.grade.word().to_owned()]
-        });
-        let basis = surface_basis(surface, &row, lon, lat);
-        out.write_record(row.iter().chain(added.iter().map(String::as_str)).chain([basis])).map_err(write)?;
+        let added = match found {
+            Some(e) => [
+                format!("{:.3}", e.depth_m + stage_m),
+                format!("{:.3}", e.tvu95_m),
+                e.grade.word().to_owned(),
+                e.basis.word().to_owned(),
+            ],
+            None => [String::new(), String::new(), String::new(), "none".to_owned()],
+        };
+        out.write_record(row.iter().chain(added.iter().map(String::as_str))).map_err(write)?;
     }
     out.flush().map_err(Failure::output(Path::new("standard output")))
 }
 
-fn surface_basis(surface: &Surface, row: &csv::StringRecord, lon: usize, lat: usize) -> &'static str {
-    let n = |c: usize| row.get(c).and_then(|t| t.trim().parse().ok());
-    n(lon)
-        .zip(n(lat))
-        .and_then(|(lon, lat)| estimate(surface, LonLat { lon, lat }))
-        .map_or("none", |e| e.basis.word())
+/// Keeps the kind of an error of the stream itself, so that a reader who has gone is no failure.
+fn io_error(e: csv::Error) -> std::io::Error {
+    match e.into_kind() {
+        csv::ErrorKind::Io(e) => e,
+        other => std::io::Error::other(format!("{other:?}")),
+    }
 }

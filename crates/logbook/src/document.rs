@@ -1,7 +1,7 @@
 //! Documents: one automerge document per tile and one per survey, built from entries and never from bytes of a
 //! peer. They are caches: anything in them can be made again from the entries.
 
-use crate::entry::{Body, Entry};
+use crate::entry::Entry;
 use crate::{Domain, LegClaim, Limits, Op, StripRef, WriteRef, decode, encode};
 use automerge::legacy::{Key, ObjectId, Op as AmOp, OpType};
 use automerge::op_set2::ValueRef;
@@ -262,9 +262,4 @@ fn root(saved: &[u8]) -> Result<Vec<(String, Vec<u8>)>, DocError> {
             })
             .collect()
     })
-}
-
-/// Whether this program can read the entry.
-pub fn is_readable(entry: &Entry) -> bool {
-    matches!(entry.body(), Body::Ops(_))
 }

@@ -21,8 +21,7 @@ mod strip;
 pub use codec::{CodecError, decode, encode, pack, unpack};
 pub use crew::{Crew, CrewMember, InviteRefusal};
 pub use document::{
-    Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_of, is_readable, read_survey,
-    read_tile,
+    Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_of, read_survey, read_tile,
 };
 pub use entry::{Body, Entry, Envelope, Refusal, entry_id, peek};
 pub use hash::{Domain, Hasher};

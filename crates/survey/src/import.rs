@@ -96,7 +96,7 @@ pub fn import_file(
         groups.push(vec![claim(leg, &head(request, read.source, notes)?)]);
     }
     if !groups.is_empty() {
-        read.keep_original(path)?;
+        read.keep_original()?;
         let packed: Vec<PackedLeg> = fresh.into_iter().cloned().collect();
         store.append(groups, &packed, request.now)?;
     }
@@ -131,7 +131,7 @@ impl Drop for Original {
 }
 
 impl ReadLog {
-    fn keep_original(&self, _log: &Path) -> Result<(), Error> {
+    fn keep_original(&self) -> Result<(), Error> {
         let name = self.original.dir.join(format!("{}.zst", self.source));
         std::fs::rename(&self.original.temp, &name).map_err(Error::file(&name))
     }

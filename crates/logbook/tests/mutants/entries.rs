@@ -200,7 +200,7 @@ fn count(tally: &mut Tally, r: &Replica, o: &crate::replica::Outcome) {
             *tally.entry(class.to_owned()).or_default() += n;
         }
     };
-    let unread = |id| r.entry(id).is_some_and(|e| !leadline_logbook::is_readable(e));
+    let unread = |id| r.entry(id).is_some_and(|e| matches!(e.body(), leadline_logbook::Body::Newer(_)));
     let n_unread = o.accepted.iter().filter(|id| unread(id)).count();
     add("entry accepted", o.accepted.len() - n_unread);
     add("entry accepted unread", n_unread);
