@@ -55,6 +55,10 @@ pub enum VoidReason {
     OutOfRange,
     /// A lone jump along the track.
     Spike,
+    /// About twice the depth of what lies before and behind: the sound went down and up twice.
+    SecondEcho,
+    /// Far shoaler than the track around it and near the transducer: bubbles, fish, the surface itself.
+    Clutter,
     /// The same depth to the last digit for too long: the sounder is frozen or has lost the bottom.
     Frozen,
     /// The position jumped farther than a boat can go.
@@ -65,12 +69,14 @@ pub enum VoidReason {
 
 impl VoidReason {
     /// All reasons.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::NoFix,
         Self::PoorFix,
         Self::TooFast,
         Self::OutOfRange,
         Self::Spike,
+        Self::SecondEcho,
+        Self::Clutter,
         Self::Frozen,
         Self::PositionJump,
         Self::LeftOut,
@@ -84,6 +90,8 @@ impl VoidReason {
             Self::TooFast => "boat too fast",
             Self::OutOfRange => "no depth, or outside the range",
             Self::Spike => "spike",
+            Self::SecondEcho => "second echo",
+            Self::Clutter => "surface clutter",
             Self::Frozen => "depth frozen",
             Self::PositionJump => "position jumped",
             Self::LeftOut => "left out by a person",

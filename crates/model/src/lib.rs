@@ -14,11 +14,14 @@ mod cell;
 mod grade;
 mod grid;
 mod ids;
+mod levelling;
 mod pass;
 mod setup;
 mod sounding;
 mod text;
 mod time;
+mod verdict;
+mod water;
 
 pub use cell::{Cell, ReducedSounding};
 pub use grade::{Grade, VoidReason};
@@ -27,11 +30,14 @@ pub use grid::{
     area_factor, scale_factors,
 };
 pub use ids::{DeviceId, Digest, EntryId, Epoch, IdParseError, LegId, Nonce, StripDigest, SurveyId};
+pub use levelling::{BoatLevel, ClusterLevel, DayLevel, Levelling, MAX_BOAT_DAYS};
 pub use pass::{PASS_GAP, Pass};
 pub use setup::{Setup, StageReading};
 pub use sounding::{DepthFrom, FixClass, Flags, Sounding};
 pub use text::{MAX_TEXT_BYTES, Text, TextError, escaped};
 pub use time::{LEG_MILLIS, LegWindow, TimeParseError, UtcMillis};
+pub use verdict::{Decision, MAX_AREA_CORNERS, Scope, Verdict};
+pub use water::{Gauge, Layer, MAX_LAYERS, MAX_RIVER_POINTS, WaterCast};
 
 /// The product's name, in one place.
 pub const PRODUCT: &str = "Leadline";

@@ -1,7 +1,9 @@
 //! What reduction is given.
 
 use crate::Settings;
-use leadline_model::{LegId, Setup, Sounding, StageReading, Text, UtcMillis};
+use leadline_model::{
+    Gauge, GridPos, LegId, Levelling, Setup, Sounding, StageReading, Text, Verdict, WaterCast,
+};
 
 /// One leg: the union of its strips.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -25,21 +27,18 @@ pub struct Input {
     pub setups: Vec<Setup>,
     /// What people read off the gauges.
     pub stages: Vec<StageReading>,
-    /// What people left out.
-    pub left_out: Vec<Exclusion>,
+    /// What people measured of the water's temperature and salt.
+    pub casts: Vec<WaterCast>,
+    /// Where gauges stand and where their zeros lie; a gauge that is not listed has its zero at the sounding datum.
+    pub gauges: Vec<Gauge>,
+    /// Centre line of flowing water, in either direction; empty = the water has no slope.
+    pub river: Vec<GridPos>,
+    /// What people decided, all verdicts in force.
+    pub verdicts: Vec<Verdict>,
+    /// The levelling in force.
+    pub levelling: Option<Levelling>,
     /// Thresholds and defaults of the survey.
     pub settings: Settings,
-}
-
-/// A stretch of time of one boat that a person left out.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Exclusion {
-    /// The boat.
-    pub boat: Text,
-    /// First moment left out.
-    pub from: UtcMillis,
-    /// First moment no longer left out.
-    pub to: UtcMillis,
 }
 
 /// A set of up to 256 devices (the survey's limit), each by the caller's number for it.

@@ -32,7 +32,7 @@ mod work;
 
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
-pub use input::{DeviceSet, Exclusion, Input, LegInput};
+pub use input::{DeviceSet, Input, LegInput};
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
 pub use settings::{Defaults, Settings};
 pub use sound::fresh_water;
@@ -84,11 +84,11 @@ impl Reduced {
 
 /// Reduces, screens and grades every sounding of `input` and combines the accepted ones to cells.
 pub fn reduce(input: Input) -> Reduced {
-    let Input { legs, setups, stages, left_out, settings } = input;
+    let Input { legs, setups, stages, verdicts, settings, .. } = input;
     let setups = setups::Setups::new(&setups);
     let stages = StageRecord::new(&stages, &settings.defaults);
     let passes::Grouped { groups, sets, given } = passes::group(legs);
-    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &left_out, sets);
+    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &verdicts, sets);
     for group in groups {
         ground.take(group);
     }

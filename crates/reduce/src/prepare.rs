@@ -7,9 +7,10 @@ use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
 use crate::work::Work;
-use crate::{Conditions, DeviceSet, Exclusion, Settings, StageHow, StageRecord};
+use crate::{Conditions, DeviceSet, Settings, StageHow, StageRecord};
 use leadline_model::{
-    Flags, Grade, GridPos, LocalFrame, Pass, Sounding, Text, TileId, UtcMillis, VoidReason,
+    Decision, Flags, Grade, GridPos, LocalFrame, Pass, Scope, Sounding, Text, TileId, UtcMillis, Verdict,
+    VoidReason,
 };
 
 /// What all passes stand on.
@@ -17,7 +18,7 @@ pub(crate) struct Ground<'a> {
     settings: &'a Settings,
     setups: &'a Setups,
     stages: &'a StageRecord,
-    left_out: &'a [Exclusion],
+    verdicts: &'a [Verdict],
     done: Prepared,
 }
 
@@ -35,12 +36,12 @@ impl<'a> Ground<'a> {
         settings: &'a Settings,
         setups: &'a Setups,
         stages: &'a StageRecord,
-        left_out: &'a [Exclusion],
+        verdicts: &'a [Verdict],
         sets: Vec<DeviceSet>,
     ) -> Self {
         let sets = SetTable::new(sets);
         let done = Prepared { passes: Vec::new(), work: Vec::new(), conditions: Vec::new(), sets, copies: 0 };
-        Self { settings, setups, stages, left_out, done }
+        Self { settings, setups, stages, verdicts, done }
     }
 
     /// Adds one pass.
@@ -74,8 +75,7 @@ impl<'a> Ground<'a> {
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
-        let out: Vec<&Exclusion> =
-            self.left_out.iter().filter(|x| x.boat == *boat && overlaps(x, soundings)).collect();
+        let out: Vec<Stretch> = self.verdicts.iter().filter_map(|v| Stretch::left_out(v, boat)).collect();
         let mut ruler = Ruler::default();
         let mut place = (0.0, 0.0, 0.0);
         let mut points = Vec::with_capacity(soundings.len());
@@ -193,16 +193,26 @@ fn variance(u95: f64) -> f32 {
     (sigma * sigma) as f32
 }
 
-fn overlaps(x: &Exclusion, soundings: &[(Sounding, u16)]) -> bool {
-    let (first, last) = (soundings.first(), soundings.last());
-    first.zip(last).is_some_and(|(a, b)| x.from <= b.0.time && a.0.time < x.to)
+/// First moment and first moment behind a stretch of time.
+struct Stretch(UtcMillis, UtcMillis);
+
+impl Stretch {
+    /// What `verdict` leaves out of `boat`'s time.
+    fn left_out(verdict: &Verdict, boat: &Text) -> Option<Self> {
+        match &verdict.scope {
+            Scope::Stretch { boat: b, from, to } if b == boat && verdict.decision == Decision::LeaveOut => {
+                Some(Self(*from, *to))
+            }
+            _ => None,
+        }
+    }
 }
 
 /// What decides on one sounding alone.
-fn gate(s: &Sounding, left_out: &[&Exclusion], settings: &Settings) -> Option<VoidReason> {
+fn gate(s: &Sounding, left_out: &[Stretch], settings: &Settings) -> Option<VoidReason> {
     let hdop = s.hdop_centi.map_or(0.0, |h| f64::from(h) / 100.0);
     let depth = f64::from(s.depth_mm) / 1000.0;
-    if left_out.iter().any(|x| x.from <= s.time && s.time < x.to) {
+    if left_out.iter().any(|x| x.0 <= s.time && s.time < x.1) {
         Some(VoidReason::LeftOut)
     } else if !measured(s.fix) {
         Some(VoidReason::NoFix)

@@ -1,12 +1,12 @@
 //! Whole reductions over an invented bed: honesty of the band, independence of order, counts, screening.
 
 use leadline_model::{
-    DepthFrom, FixClass, Flags, Grade, GridPos, LegId, LocalFrame, LonLat, Setup, Sounding, StageReading,
-    Text, UtcMillis, VoidReason,
+    Decision, DepthFrom, FixClass, Flags, Grade, GridPos, LegId, LocalFrame, LonLat, Scope, Setup, Sounding,
+    StageReading, Text, UtcMillis, Verdict, VoidReason,
 };
 use leadline_reduce::{
-    Basis, DeviceSet, DraftSource, Exclusion, Input, LegInput, Reduced, SoundSource, StageHow, explain,
-    fresh_water, reduce,
+    Basis, DeviceSet, DraftSource, Input, LegInput, Reduced, SoundSource, StageHow, explain, fresh_water,
+    reduce,
 };
 use std::f64::consts::PI;
 
@@ -244,9 +244,19 @@ fn counts_add_up_and_copies_count_once() {
 #[test]
 fn leaving_out_and_taking_back_restores_every_byte() {
     let before = reduce(water(4));
-    let stretch =
-        |from, to| Exclusion { boat: text("Wren"), from: UtcMillis(START + from), to: UtcMillis(START + to) };
-    let without = reduce(Input { left_out: vec![stretch(60_000, 120_000)], ..water(4) });
+    let stretch = |from, to| Verdict {
+        scope: Scope::Stretch {
+            boat: text("Wren"),
+            from: UtcMillis(START + from),
+            to: UtcMillis(START + to),
+        },
+        decision: Decision::LeaveOut,
+        until: UtcMillis(START + to),
+        shoaler_than_mm: None,
+        deeper_than_mm: None,
+        why: text("test"),
+    };
+    let without = reduce(Input { verdicts: vec![stretch(60_000, 120_000)], ..water(4) });
     assert_eq!(without.tally.total.void(VoidReason::LeftOut), 60);
     assert_eq!(without.soundings.len(), before.soundings.len());
     assert_ne!(without.cells, before.cells);

@@ -30,8 +30,8 @@ impl Store {
             legs,
             setups: ground.setups.clone(),
             stages: ground.stages.clone(),
-            left_out: Vec::new(),
             settings: Settings::default(),
+            ..Input::default()
         });
         Ok(Computed { reduced, ground, claims, partial_legs })
     }

@@ -22,7 +22,7 @@ pub(crate) fn mark(points: &mut [Point], settings: &Settings) {
         };
         for k in open.get(i + 1..end).unwrap_or_default() {
             if let Some(p) = points.get_mut(*k as usize) {
-                p.void = Some(VoidReason::Spike);
+                p.void = Some(VoidReason::SecondEcho);
             }
         }
         i = end;
@@ -70,7 +70,7 @@ mod tests {
     fn echoes(depths: impl IntoIterator<Item = f64>) -> Vec<usize> {
         let mut points = straight(depths);
         mark(&mut points, &Settings::default());
-        voids(&points, VoidReason::Spike)
+        voids(&points, VoidReason::SecondEcho)
     }
 
     #[test]

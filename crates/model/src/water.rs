@@ -1,0 +1,40 @@
+//! The water: its sound speed over depth, its gauges, the way it flows.
+
+use crate::{GridPos, Text, UtcMillis};
+use serde::{Deserialize, Serialize};
+
+/// Most layers of a cast.
+pub const MAX_LAYERS: usize = 200;
+/// Most points of a river's centre line.
+pub const MAX_RIVER_POINTS: usize = 2_000;
+
+/// Temperature at one depth below the surface.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Layer {
+    /// Below the surface, mm.
+    pub depth_mm: i32,
+    /// Temperature, hundredths of °C.
+    pub temp_centi: i16,
+}
+
+/// What somebody measured of the water's temperature and salt: it holds for all boats around that day.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct WaterCast {
+    /// When.
+    pub at: UtcMillis,
+    /// Practical salinity in hundredths (35.00 = 3500); 0 = fresh.
+    pub salinity_centi: u16,
+    /// Temperatures from the surface down, depths strictly growing; empty = the temperature is not said here.
+    pub layers: Vec<Layer>,
+}
+
+/// A gauge: where its zero lies and where it stands.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Gauge {
+    /// Its name; readings refer to it.
+    pub name: Text,
+    /// Height of its zero above the sounding datum, mm: added to every reading.
+    pub zero_mm: i32,
+    /// Where it stands; needed for water with a slope.
+    pub place: Option<GridPos>,
+}
