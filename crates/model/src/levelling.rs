@@ -34,6 +34,8 @@ pub struct BoatLevel {
     pub scale95_ppm: u32,
     /// The noise that crossings show, per cent of what the budget states; 100 where they show nothing.
     pub noise_percent: u16,
+    /// The same for the error of its positions, seen where the bed slopes.
+    pub place_percent: u16,
 }
 
 /// The offset of one boat on one day (UTC).
