@@ -3,8 +3,8 @@
 use crate::{Digest, Text};
 use serde::{Deserialize, Serialize};
 
-/// Most boat-days of one levelling.
-pub const MAX_BOAT_DAYS: usize = 3_000;
+/// Most boat-days of one levelling: with boats and clusters they fit one entry of 64 KiB.
+pub const MAX_BOAT_DAYS: usize = 2_000;
 
 /// All offsets of one solution. It is one value: it holds as a whole or not at all.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -53,6 +53,8 @@ pub struct DayLevel {
     pub own95_mm: u32,
     /// Depth below the transducer at which the offset holds, mm: sound speed tilts around it.
     pub pivot_mm: i32,
+    /// Speed at which the offset holds, mm/s: settlement changes with its square.
+    pub speed_mm_s: u32,
 }
 
 /// One cluster.

@@ -49,7 +49,6 @@ impl Level {
         let instrument = rss(&[d.instrument, d.instrument_share * m.range]);
         let expected = rss(&[instrument, d.heave]);
         let seen = ONE_DIMENSION_95 * m.scatter;
-        let v = m.speed / d.settlement_speed;
         Self {
             instrument,
             heave: d.heave,
@@ -57,7 +56,7 @@ impl Level {
             sound: m.sound_share * m.range,
             draft: m.draft,
             reference: m.reference,
-            settlement: (d.settlement * v * v).min(d.settlement_max),
+            settlement: d.settlement_at(m.speed),
             stage: m.stage,
         }
     }

@@ -142,7 +142,8 @@ fn pass_of(work: &[Work], entry: &(u64, u32)) -> Option<u32> {
 
 /// One sounding with the terms that grow with the slope.
 fn reduced(w: &Work, slope: &Slope, half_beam: f64) -> ReducedSounding {
-    let level = f64::from(w.random) + f64::from(w.visit) + f64::from(w.boat) + f64::from(w.day);
+    let shared = f64::from(w.boat) + f64::from(w.tie) + f64::from(w.day);
+    let level = f64::from(w.random) + f64::from(w.visit) + shared;
     let sloped = (f64::from(w.axis) + f64::from(w.lag)) * slope.square();
     let beam = beam_error(f64::from(w.range).max(0.0), slope.size(), half_beam);
     let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * (level + sloped) + beam * beam).sqrt();

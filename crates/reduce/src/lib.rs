@@ -13,10 +13,12 @@
 
 mod budget;
 mod cells;
+mod days;
 mod depth;
 mod explain;
 mod fix;
 mod input;
+mod levelled;
 mod limits;
 mod passes;
 mod prepare;
@@ -84,15 +86,8 @@ impl Reduced {
 
 /// Reduces, screens and grades every sounding of `input` and combines the accepted ones to cells.
 pub fn reduce(input: Input) -> Reduced {
-    let Input { legs, setups, stages, verdicts, settings, .. } = input;
-    let setups = setups::Setups::new(&setups);
-    let stages = StageRecord::new(&stages, &settings.defaults);
-    let passes::Grouped { groups, sets, given } = passes::group(legs);
-    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &verdicts, sets);
-    for group in groups {
-        ground.take(group);
-    }
-    let prepare::Prepared { passes, work, conditions, sets, copies } = ground.finish();
+    let settings = input.settings;
+    let prepare::Prepared { passes, work, conditions, sets, copies, given, .. } = prepared(input);
     let order = cells::order(&work);
     let mapped = cells::map(&work, &order, &passes, &sets, &settings);
     let tally = Tally::of(&mapped.soundings, &passes, given, copies);
@@ -104,4 +99,18 @@ pub fn reduce(input: Input) -> Reduced {
         tally,
         conditions,
     }
+}
+
+/// Everything that is done pass after pass.
+fn prepared(input: Input) -> prepare::Prepared {
+    let Input { legs, setups, stages, verdicts, levelling, settings, .. } = input;
+    let setups = setups::Setups::new(&setups);
+    let stages = StageRecord::new(&stages, &settings.defaults);
+    let levels = levelled::Levels::new(levelling.as_ref());
+    let passes::Grouped { groups, sets, given } = passes::group(legs);
+    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &verdicts, &levels, sets);
+    for group in groups {
+        ground.take(group);
+    }
+    ground.finish(given)
 }

@@ -1,8 +1,10 @@
 //! One pass after the other: from joined legs to screened, reduced soundings that still lack the bed's slope.
 
 use crate::budget::{Level, Measured, ONE_DIMENSION_95};
+use crate::days::DayPart;
 use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
 use crate::fix::{axis_sigma, measured};
+use crate::levelled::{BoatLevels, Levels, Tied, day_of};
 use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
@@ -19,6 +21,7 @@ pub(crate) struct Ground<'a> {
     setups: &'a Setups,
     stages: &'a StageRecord,
     verdicts: &'a [Verdict],
+    levels: &'a Levels,
     done: Prepared,
 }
 
@@ -27,8 +30,12 @@ pub(crate) struct Prepared {
     pub(crate) passes: Vec<Pass>,
     pub(crate) work: Vec<Work>,
     pub(crate) conditions: Vec<Conditions>,
+    /// What each pass had to say of each of its days.
+    pub(crate) days: Vec<DayPart>,
     pub(crate) sets: SetTable,
     pub(crate) copies: u64,
+    /// Soundings given, copies included.
+    pub(crate) given: u64,
 }
 
 impl<'a> Ground<'a> {
@@ -37,11 +44,20 @@ impl<'a> Ground<'a> {
         setups: &'a Setups,
         stages: &'a StageRecord,
         verdicts: &'a [Verdict],
+        levels: &'a Levels,
         sets: Vec<DeviceSet>,
     ) -> Self {
         let sets = SetTable::new(sets);
-        let done = Prepared { passes: Vec::new(), work: Vec::new(), conditions: Vec::new(), sets, copies: 0 };
-        Self { settings, setups, stages, verdicts, done }
+        let done = Prepared {
+            passes: Vec::new(),
+            work: Vec::new(),
+            conditions: Vec::new(),
+            days: Vec::new(),
+            sets,
+            copies: 0,
+            given: 0,
+        };
+        Self { settings, setups, stages, verdicts, levels, done }
     }
 
     /// Adds one pass.
@@ -53,16 +69,28 @@ impl<'a> Ground<'a> {
             return;
         };
         let line = self.setups.of(&boat);
-        if line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
-            shift_by_lag(&mut soundings, line, self.settings);
+        let levels = self.levels.of(&boat);
+        let more_lag = levels.and_then(BoatLevels::lag).map_or(0, |(ms, _)| ms);
+        if more_lag != 0 || line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
+            shift_by_lag(&mut soundings, line, more_lag, self.settings);
         }
         let mut points = self.points(&soundings, line, &boat);
         screen::track(&mut points, self.settings);
         let mut stage_unknown = 0;
         self.done.work.reserve(soundings.len());
         for ((s, set), p) in soundings.iter().zip(&points) {
-            let work = self.reduced(s, *set, p, line);
-            stage_unknown += u32::from(!work.anchored);
+            let said = said_at(line, s.time);
+            let below = below_surface(s, &said, &self.settings.defaults);
+            let stage = self.stages.find(s.time);
+            let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
+            let level = Level::of(&m, &self.settings.defaults);
+            let known = stage.how != StageHow::Unknown;
+            stage_unknown += u32::from(!known);
+            if p.void.is_none() {
+                self.day(day_of(s.time), known).add(s.time, &m, &level);
+            }
+            let stated = Stated { below, m, level, stage: stage.level, known };
+            let work = self.reduced(s, *set, p, &stated, levels);
             self.done.work.push(work);
         }
         self.done.conditions.push(self.conditions(&first.0, &last.0, stage_unknown, line));
@@ -70,8 +98,9 @@ impl<'a> Ground<'a> {
         self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
     }
 
-    pub(crate) fn finish(self) -> Prepared {
-        self.done
+    /// All passes; `given` soundings went in.
+    pub(crate) fn finish(self, given: u64) -> Prepared {
+        Prepared { given, ..self.done }
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
@@ -117,31 +146,61 @@ impl<'a> Ground<'a> {
         }
     }
 
-    fn reduced(&self, s: &Sounding, devices: u16, p: &Point, line: &[(UtcMillis, Said)]) -> Work {
-        let said = said_at(line, s.time);
-        let below = below_surface(s, &said, &self.settings.defaults);
-        let stage = self.stages.find(s.time);
-        let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
-        let level = Level::of(&m, &self.settings.defaults);
-        let anchored = stage.how != StageHow::Unknown;
-        let lag = m.lag_s * m.speed;
-        Work {
+    /// The open part of this pass and `day`.
+    fn day(&mut self, day: i32, known: bool) -> &mut DayPart {
+        let pass = u32::try_from(self.done.passes.len()).unwrap_or(u32::MAX);
+        let days = &mut self.done.days;
+        if days.last().is_none_or(|d| (d.pass, d.day, d.known) != (pass, day, known)) {
+            days.push(DayPart::new(pass, day, known));
+        }
+        days.last_mut().expect("one was pushed")
+    }
+
+    fn reduced(
+        &self,
+        s: &Sounding,
+        devices: u16,
+        p: &Point,
+        stated: &Stated,
+        levels: Option<&BoatLevels>,
+    ) -> Work {
+        let Stated { below, m, level, .. } = stated;
+        let d = &self.settings.defaults;
+        let tied = levels.and_then(|l| l.day(s.time));
+        let (noise, place) = levels.map_or((1.0, 1.0), BoatLevels::quiet);
+        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95);
+        let mut work = Work {
             time: s.time,
             at: s.at,
-            depth: below.depth - stage.level,
-            random: variance(level.heave),
-            visit: variance(level.visit()),
+            depth: below.depth - stated.stage,
+            random: variance(level.heave) * noise,
+            visit: variance(level.visit()) * noise,
             boat: variance(level.boat()),
+            tie: 0.0,
             day: variance(level.stage),
-            axis: (m.axis_sigma * m.axis_sigma) as f32,
-            lag: variance(lag),
+            axis: (m.axis_sigma * m.axis_sigma) as f32 * place,
+            lag: variance(lag_s * m.speed),
             range: below.range as f32,
             pass: u32::try_from(self.done.passes.len()).unwrap_or(u32::MAX),
             devices,
-            cap: cap(s, &below, p, anchored, self.settings),
-            anchored,
+            cluster: None,
+            cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
+            anchored: stated.known,
             void: p.void,
+        };
+        if let Some(tied) = tied {
+            // Offsets hold at one depth and one speed; away from them sound speed and settlement count again.
+            let share = levels.and_then(BoatLevels::scale95).unwrap_or(m.sound_share);
+            let settled = level.settlement - d.settlement_at(tied.speed());
+            let remaining = tied.remaining();
+            work.depth -= tied.correction(below.range);
+            work.boat = variance(share * tied.beyond(below.range)) + variance(settled);
+            work.tie = remaining.own as f32;
+            work.day = remaining.common as f32;
+            work.cluster = Some(tied.cluster());
+            work.anchored = !tied.floating;
         }
+        work
     }
 
     fn conditions(
@@ -161,6 +220,17 @@ impl<'a> Ground<'a> {
             lag_ms: said.lag_ms,
         }
     }
+}
+
+/// One sounding as far as instruments and people state it.
+struct Stated {
+    below: BelowSurface,
+    m: Measured,
+    level: Level,
+    /// Metres above the datum.
+    stage: f64,
+    /// The stage is known.
+    known: bool,
 }
 
 /// What the budget needs of one sounding.
@@ -226,18 +296,23 @@ fn gate(s: &Sounding, left_out: &[Stretch], settings: &Settings) -> Option<VoidR
 }
 
 /// The best grade the rules allow, whatever the budget says.
-fn cap(s: &Sounding, below: &BelowSurface, p: &Point, anchored: bool, settings: &Settings) -> Grade {
-    let unknown = !anchored
-        || below.draft.source == DraftSource::Unknown
-        || below.sound.source == SoundSource::SounderUnknown;
+fn cap(s: &Sounding, p: &Point, settings: &Settings) -> Grade {
     let doubtful = s.flags.has(Flags::UNCHECKED) || s.flags.has(Flags::DISAGREES);
-    if unknown {
-        Grade::Loose
-    } else if doubtful || f64::from(p.speed) > settings.fair_speed {
-        Grade::Fair
-    } else {
-        Grade::Sure
-    }
+    if doubtful || f64::from(p.speed) > settings.fair_speed { Grade::Fair } else { Grade::Sure }
+}
+
+/// The best grade of what hangs on something unknown; levelling makes it known.
+fn cap_of_unknown(
+    below: &BelowSurface,
+    known: bool,
+    levels: Option<&BoatLevels>,
+    tied: Option<&Tied>,
+) -> Grade {
+    let levelled = tied.is_some_and(|t| !t.floating);
+    let scaled = levels.and_then(BoatLevels::scale95).is_some();
+    let unknown = (!levelled && (!known || below.draft.source == DraftSource::Unknown))
+        || (!scaled && below.sound.source == SoundSource::SounderUnknown);
+    if unknown { Grade::Loose } else { Grade::Sure }
 }
 
 /// Speed of the track over at least 4 s around point `i`, m/s, where it has neighbours.
@@ -253,10 +328,15 @@ fn track_speed(points: &[Point], i: usize) -> Option<f32> {
 }
 
 /// Moves every position to where the boat was at the moment of the depth: the track, `lag` later.
-fn shift_by_lag(soundings: &mut [(Sounding, u16)], line: &[(UtcMillis, Said)], settings: &Settings) {
+fn shift_by_lag(
+    soundings: &mut [(Sounding, u16)],
+    line: &[(UtcMillis, Said)],
+    more_ms: i32,
+    settings: &Settings,
+) {
     let track: Vec<(i64, GridPos)> = soundings.iter().map(|(s, _)| (s.time.0, s.at)).collect();
     for (s, _) in soundings.iter_mut() {
-        let lag = said_at(line, s.time).lag_ms.unwrap_or(0);
+        let lag = said_at(line, s.time).lag_ms.unwrap_or(0).saturating_add(more_ms);
         let target = s.time.0.saturating_add(i64::from(lag));
         let after = track.partition_point(|t| t.0 <= target);
         let ends = after.checked_sub(1).and_then(|i| track.get(i)).zip(track.get(after));

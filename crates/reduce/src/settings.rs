@@ -106,6 +106,10 @@ pub struct Defaults {
     pub stage_alone_ms: i64,
     /// Stage unknown: the depth is below the water level of that day (judgement).
     pub stage_unknown: f64,
+    /// Stage unknown, as levelling starts from it: reservoirs fall by metres (judgement).
+    pub level_unknown: f64,
+    /// Load and trim of a boat from day to day (judgement).
+    pub load: f64,
     /// Position error (2-D, one standard deviation) at HDOP 1 without correction signals (judgement).
     pub position: f64,
     /// The same with correction signals (judgement).
@@ -132,6 +136,14 @@ pub struct Defaults {
     pub rough_noise: f64,
 }
 
+impl Defaults {
+    /// Settlement at `speed` m/s: it grows with the square of the speed, metres at 95 %.
+    pub(crate) fn settlement_at(&self, speed: f64) -> f64 {
+        let v = speed / self.settlement_speed;
+        (self.settlement * v * v).min(self.settlement_max)
+    }
+}
+
 impl Default for Defaults {
     fn default() -> Self {
         Self {
@@ -154,6 +166,8 @@ impl Default for Defaults {
             stage_wander: 0.10,
             stage_alone_ms: 12 * 3600 * 1000,
             stage_unknown: 1.0,
+            level_unknown: 10.0,
+            load: 0.03,
             position: 2.0,
             position_corrected: 1.0,
             position_float: 0.3,

@@ -15,7 +15,9 @@ pub(crate) struct Work {
     pub(crate) visit: f32,
     /// The same for a boat.
     pub(crate) boat: f32,
-    /// The same for all boats of a day.
+    /// The same for a boat on one day, once it is levelled.
+    pub(crate) tie: f32,
+    /// The same for all boats of a day; of a cluster, once it is levelled.
     pub(crate) day: f32,
     /// Variance of the position in one axis.
     pub(crate) axis: f32,
@@ -25,9 +27,11 @@ pub(crate) struct Work {
     pub(crate) range: f32,
     pub(crate) pass: u32,
     pub(crate) devices: u16,
+    /// Cluster of the levelling, if it is levelled.
+    pub(crate) cluster: Option<u16>,
     /// Best grade allowed by rule.
     pub(crate) cap: Grade,
-    /// The stage is known, so that the depth hangs on the datum.
+    /// The stage is known or levelled, so that the depth hangs on the datum.
     pub(crate) anchored: bool,
     pub(crate) void: Option<VoidReason>,
 }

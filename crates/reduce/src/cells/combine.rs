@@ -110,7 +110,8 @@ fn weights(visits: &[Visit]) -> Option<Vec<f64>> {
     for boat_day in order.chunk_by(|a, b| key(a) == key(b)) {
         let members = || boat_day.iter().filter_map(|i| visits.get(*i));
         let sum = members().map(own).sum::<f64>();
-        let shared = members().map(|v| v.of_boat + v.of_day).sum::<f64>() / boat_day.len() as f64;
+        let shared =
+            members().map(|v| v.of_boat + v.of_tie + v.of_water).sum::<f64>() / boat_day.len() as f64;
         let vote = 1.0 / (1.0 / sum + shared);
         for i in boat_day {
             if let Some(w) = weights.get_mut(*i) {
@@ -127,12 +128,13 @@ fn weights(visits: &[Visit]) -> Option<Vec<f64>> {
 fn variance(visits: &[Visit], weights: &[f64]) -> f64 {
     let own = visits.iter().zip(weights).map(|(v, w)| w * w * v.own).sum::<f64>();
     let boats = shared(visits, weights, |v| (i64::from(v.boat), v.of_boat));
-    let days = shared(visits, weights, |v| (v.day, v.of_day));
-    own + boats + days
+    let ties = shared(visits, weights, |v| ((i64::from(v.boat), v.day), v.of_tie));
+    let waters = shared(visits, weights, |v| (v.water, v.of_water));
+    own + boats + ties + waters
 }
 
-fn shared(visits: &[Visit], weights: &[f64], of: impl Fn(&Visit) -> (i64, f64)) -> f64 {
-    let mut parts: Vec<(i64, f64)> = visits
+fn shared<K: Ord + Copy>(visits: &[Visit], weights: &[f64], of: impl Fn(&Visit) -> (K, f64)) -> f64 {
+    let mut parts: Vec<(K, f64)> = visits
         .iter()
         .zip(weights)
         .map(|(v, w)| {
@@ -180,6 +182,7 @@ mod tests {
         Visit {
             pass,
             boat: pass,
+            water: i64::from(pass),
             day: i64::from(pass),
             soundings: 1,
             depth,
@@ -187,7 +190,8 @@ mod tests {
             south: 128.0,
             own,
             of_boat,
-            of_day: 0.0,
+            of_tie: 0.0,
+            of_water: 0.0,
             range: 10.0,
             thu95: 3.0,
             shoalest: depth,
@@ -224,7 +228,7 @@ mod tests {
         all.iter_mut().for_each(|v| v.boat = 7);
         let together = flat(&all).variance;
         assert!((together - (0.04 + 0.01 / 100.0)).abs() < 1e-9, "{together}");
-        all.iter_mut().for_each(|v| v.day = 7);
+        all.iter_mut().for_each(|v| (v.day, v.water) = (7, 7));
         assert!((flat(&all).variance - together).abs() < 1e-9);
     }
 

@@ -1,6 +1,7 @@
 //! One visit: what one pass measured in one cell. Visits are the votes, however long a boat lay there.
 
 use super::thu95;
+use crate::levelled::day_of;
 use crate::robust::median;
 use crate::slope::{Scale, Slope};
 use crate::work::Work;
@@ -11,6 +12,8 @@ use leadline_model::Grade;
 pub(crate) struct Visit {
     pub(crate) pass: u32,
     pub(crate) boat: u32,
+    /// What it shares the level of the water with: its UTC day, or below zero its cluster.
+    pub(crate) water: i64,
     /// UTC day.
     pub(crate) day: i64,
     pub(crate) soundings: u32,
@@ -22,7 +25,8 @@ pub(crate) struct Visit {
     /// Not shared with any other visit.
     pub(crate) own: f64,
     pub(crate) of_boat: f64,
-    pub(crate) of_day: f64,
+    pub(crate) of_tie: f64,
+    pub(crate) of_water: f64,
     pub(crate) range: f64,
     pub(crate) thu95: f64,
     pub(crate) shoalest: f64,
@@ -60,14 +64,16 @@ impl Visit {
         Some(Self {
             pass: first.pass,
             boat,
-            day: first.time.0.div_euclid(86_400_000),
+            water: first.cluster.map_or_else(|| i64::from(day_of(first.time)), |c| -1 - i64::from(c)),
+            day: i64::from(day_of(first.time)),
             soundings: u32::try_from(visit.len()).unwrap_or(u32::MAX),
             depth: robust_mean(&mut depths, (random + during).sqrt())?,
             east,
             south,
             own: random / votes + during + moved,
             of_boat: mean(&|w| f64::from(w.boat)),
-            of_day: mean(&|w| f64::from(w.day)),
+            of_tie: mean(&|w| f64::from(w.tie)),
+            of_water: mean(&|w| f64::from(w.day)),
             range: mean(&|w| f64::from(w.range)),
             thu95: visit.iter().map(|w| thu95(w)).fold(f64::INFINITY, f64::min),
             shoalest: visit.iter().map(|w| w.depth).fold(f64::INFINITY, f64::min),
@@ -76,9 +82,9 @@ impl Visit {
         })
     }
 
-    /// All its variance but what every boat shares.
+    /// All its variance.
     pub(crate) fn variance(&self) -> f64 {
-        self.own + self.of_boat + self.of_day
+        self.own + self.of_boat + self.of_tie + self.of_water
     }
 }
 
