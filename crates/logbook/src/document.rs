@@ -92,6 +92,13 @@ fn puts_of(entry: &Entry, n: WriteRef, op: &Op, limits: &Limits) -> Vec<(DocKey,
         Op::Invite(_) => survey(format!("invite/{n}")),
         Op::Setup { setup, .. } => survey(format!("setup/{}/{n}", stem(setup.boat.as_str()))),
         Op::Stage { reading, .. } => survey(format!("stage/{}/{n}", stem(reading.gauge.as_str()))),
+        Op::Verdict { .. } => survey(format!("verdict/{n}")),
+        Op::Water { .. } => survey(format!("water/{n}")),
+        Op::Gauge { gauge, .. } => survey(format!("gauge/{}/{n}", stem(gauge.name.as_str()))),
+        Op::River { .. } => survey(format!("river/{n}")),
+        Op::Rename { boat, .. } => survey(format!("rename/{}/{n}", stem(boat.as_str()))),
+        Op::Series { gauge, .. } => survey(format!("series/{}/{n}", stem(gauge.as_str()))),
+        Op::Level { .. } | Op::Unlevel { .. } => survey(format!("levelling/{n}")),
         Op::Leg(claim) => {
             let leg = claim.leg();
             let strips = claim.strips.iter().map(|s| {

@@ -3,16 +3,19 @@
 //! Bytes: envelope (121, layout frozen for ever) ‖ body (version byte, then the writes) ‖ signature (64). The id is
 //! the digest of envelope ‖ body; the signature is over the same bytes behind a domain tag.
 
-use crate::op::{Op, is_sound};
+use crate::sound::is_sound;
 use crate::{
-    CodecError, DeviceKey, Domain, Limits, Place, SIGNATURE_BYTES, Signs, WriteRef, decode, encode, verify,
+    CodecError, DeviceKey, Domain, Limits, Op, Place, SIGNATURE_BYTES, Signs, WriteRef, decode, encode,
+    verify,
 };
 use leadline_model::{DeviceId, EntryId, Epoch, Nonce, SurveyId, UtcMillis};
 use serde::{Deserialize, Serialize};
 
 const ENVELOPE_VERSION: u8 = 1;
 const ENVELOPE_BYTES: usize = 121;
-const BODY_VERSION: u8 = 1;
+/// The newest body this program reads. An entry is written with the lowest version that can hold its writes, so that
+/// an older program reads all it can.
+pub const BODY_VERSION: u8 = 2;
 /// Far beyond any logbook, and one more still fits every integer a store or a program would use.
 const MAX_SEQ: u64 = 1 << 48;
 /// Year 10,000: a clock may be wrong, but its times must stay writable and their differences finite.
@@ -110,7 +113,7 @@ impl Entry {
             return Err(Refusal::Unsound);
         }
         let mut bytes = encode(&envelope, ENVELOPE_BYTES)?;
-        bytes.push(BODY_VERSION);
+        bytes.push(version_of(&ops));
         bytes.extend(encode(&ops, limits.entry)?);
         let id = id_of(&bytes);
         let signature = key.sign(Signs::Entry, &[&bytes]);
@@ -221,10 +224,18 @@ fn id_of(signed: &[u8]) -> EntryId {
 
 fn read_body(signed: &[u8], limits: &Limits) -> Result<Body, Refusal> {
     match signed.get(ENVELOPE_BYTES..) {
-        Some([BODY_VERSION, ops @ ..]) => Ok(Body::Ops(decode(ops, limits.entry)?)),
+        Some([version @ 1..=BODY_VERSION, ops @ ..]) => {
+            let ops: Vec<Op> = decode(ops, limits.entry)?;
+            // A program that knows only that version refuses a later one's writes in it, and so does this one.
+            if version_of(&ops) <= *version { Ok(Body::Ops(ops)) } else { Err(CodecError::Layout.into()) }
+        }
         Some([newer, ..]) if *newer > BODY_VERSION => Ok(Body::Newer(*newer)),
         _ => Err(CodecError::Layout.into()),
     }
+}
+
+fn version_of(ops: &[Op]) -> u8 {
+    ops.iter().map(Op::body_version).max().unwrap_or(1)
 }
 
 fn sound(e: &Envelope, ops: &[Op], limits: &Limits) -> bool {

@@ -16,6 +16,7 @@ mod leg;
 mod leg_part;
 mod limits;
 mod op;
+mod sound;
 mod strip;
 
 pub use codec::{CodecError, decode, encode, pack, unpack};
@@ -23,7 +24,7 @@ pub use crew::{Crew, CrewMember, InviteRefusal};
 pub use document::{
     Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_of, read_survey, read_tile,
 };
-pub use entry::{Body, Entry, Envelope, Refusal, entry_id, peek};
+pub use entry::{BODY_VERSION, Body, Entry, Envelope, Refusal, entry_id, peek};
 pub use hash::{Domain, Hasher};
 pub use have::{Have, LogHave, Place};
 pub use intake::{Held, Taken, take_in};
@@ -31,5 +32,5 @@ pub use key::{DeviceKey, SIGNATURE_BYTES, Signs, verify};
 pub use leg::{PackedLeg, leg_id};
 pub use leg_part::LegPart;
 pub use limits::Limits;
-pub use op::{Founding, Invite, LegClaim, Member, Op, Role, StripRef, WriteRef};
+pub use op::{Founding, Invite, LegClaim, MAX_SERIES, Member, Op, Role, StripRef, WriteRef};
 pub use strip::{PackedStrip, StripError, canonical, strip_digest, unpack_claimed, unpack_strip};

@@ -1,9 +1,9 @@
-//! What an entry says: the writes of body version 1. Variants are only ever added at the end, with a new version.
+//! What an entry says: the writes of its body. Variants are only ever added at the end, with a new body version.
 
-use crate::{Domain, Limits, leg_id};
+use crate::{Domain, leg_id};
 use leadline_model::{
-    DeviceId, Digest, LEG_MILLIS, LegId, LegWindow, Nonce, Setup, StageReading, StripDigest, SurveyId, Text,
-    TileId, UtcMillis,
+    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, StageReading, StripDigest,
+    SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 use serde::{Deserialize, Serialize};
 
@@ -29,9 +29,114 @@ pub enum Op {
     Stage {
         /// The reading.
         reading: StageReading,
-        /// Earlier readings it takes the place of.
+        /// Earlier readings it takes the place of; a series among them goes as a whole.
         replaces: Vec<WriteRef>,
     },
+    /// States a decision on soundings. From here on: body version 2.
+    Verdict {
+        /// The decision.
+        verdict: Verdict,
+        /// Earlier decisions it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// States the water's temperature and salt.
+    Water {
+        /// The cast.
+        cast: WaterCast,
+        /// Earlier casts it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// States where a gauge stands and where its zero lies.
+    Gauge {
+        /// The gauge.
+        gauge: Gauge,
+        /// Earlier statements it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// States the centre line of flowing water, one a survey.
+    River {
+        /// The line, in either direction; empty = the water does not flow.
+        line: Vec<GridPos>,
+        /// Earlier lines it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// Gives a boat another name.
+    Rename {
+        /// The name it has in claims and statements.
+        boat: Text,
+        /// The name it is shown and reduced under; its own name takes a renaming back.
+        to: Text,
+        /// Earlier renamings it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// States many observed stages of one gauge, as imported from a record.
+    Series {
+        /// The gauge.
+        gauge: Text,
+        /// Where the record comes from, in words.
+        from: Text,
+        /// When the first reading was taken.
+        first: UtcMillis,
+        /// Seconds after the reading before (0 for the first) and level above the gauge's zero, mm: 1 to
+        /// [`MAX_SERIES`] of them.
+        readings: Vec<(u32, i32)>,
+        /// Earlier readings and series it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// Applies a levelling.
+    Level {
+        /// The whole solution.
+        levelling: Levelling,
+        /// Levellings it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// Takes levellings back.
+    Unlevel {
+        /// Which.
+        replaces: Vec<WriteRef>,
+    },
+}
+
+/// Most readings of one [`Op::Series`]: they fit an entry with room for their names and what they replace.
+pub const MAX_SERIES: usize = 4_000;
+
+impl Op {
+    /// The lowest body version that can hold it.
+    pub(crate) fn body_version(&self) -> u8 {
+        match self {
+            Self::Found(_)
+            | Self::Member(_)
+            | Self::Invite(_)
+            | Self::Leg(_)
+            | Self::Setup { .. }
+            | Self::Stage { .. } => 1,
+            Self::Verdict { .. }
+            | Self::Water { .. }
+            | Self::Gauge { .. }
+            | Self::River { .. }
+            | Self::Rename { .. }
+            | Self::Series { .. }
+            | Self::Level { .. }
+            | Self::Unlevel { .. } => 2,
+        }
+    }
+
+    /// The writes whose place it takes.
+    pub fn replaces(&self) -> &[WriteRef] {
+        match self {
+            Self::Found(_) | Self::Member(_) | Self::Invite(_) | Self::Leg(_) => &[],
+            Self::Setup { replaces, .. }
+            | Self::Stage { replaces, .. }
+            | Self::Verdict { replaces, .. }
+            | Self::Water { replaces, .. }
+            | Self::Gauge { replaces, .. }
+            | Self::River { replaces, .. }
+            | Self::Rename { replaces, .. }
+            | Self::Series { replaces, .. }
+            | Self::Level { replaces, .. }
+            | Self::Unlevel { replaces } => replaces,
+        }
+    }
 }
 
 /// The begin of a survey. Its id is made of the founder's key and the nonce, so nobody else can begin it.
@@ -155,54 +260,4 @@ impl std::str::FromStr for WriteRef {
         let n = u16::from_str_radix(n, 16).map_err(|_| leadline_model::IdParseError::Digit)?;
         Ok(Self { nonce: nonce.parse()?, n })
     }
-}
-
-/// Whether `op` keeps to the bounds that its layout alone does not give.
-pub(crate) fn is_sound(op: &Op, limits: &Limits) -> bool {
-    match op {
-        Op::Found(_) | Op::Member(_) => true,
-        Op::Invite(i) => plausible(i.expires),
-        Op::Leg(claim) => is_sound_claim(claim, limits),
-        Op::Setup { setup, replaces } => is_sound_setup(setup) && replaces.len() <= limits.writes,
-        Op::Stage { reading, replaces } => {
-            plausible(reading.at)
-                && reading.level_mm.unsigned_abs() <= MAX_LEVEL_MM
-                && replaces.len() <= limits.writes
-        }
-    }
-}
-
-/// ± 10 km: beyond any lake above or below any datum.
-const MAX_LEVEL_MM: u32 = 10_000_000;
-
-/// Years 1980 to 2200: a receiver's clock can be wrong, but not that wrong.
-pub(crate) fn plausible(t: UtcMillis) -> bool {
-    (315_532_800_000..7_258_118_400_000).contains(&t.0)
-}
-
-fn is_sound_claim(c: &LegClaim, limits: &Limits) -> bool {
-    let soundings = c.strips.iter().fold(0u64, |n, s| n.saturating_add(s.count.into()));
-    let strips_ok = c.strips.iter().all(|s| {
-        s.count >= 1
-            && s.count as usize <= limits.strip_soundings
-            && s.first_ms <= s.last_ms
-            && i64::from(s.last_ms) < LEG_MILLIS
-    });
-    // A leg's soundings may be fewer than its readings but never none: an empty leg has no id.
-    !c.strips.is_empty()
-        && c.strips.len() <= limits.writes
-        && c.strips.windows(2).all(|w| w[0].tile < w[1].tile)
-        && strips_ok
-        && soundings <= limits.strip_soundings as u64
-        && c.counts.len() <= 64
-        && plausible(c.window.start())
-}
-
-fn is_sound_setup(s: &Setup) -> bool {
-    let within = |v: Option<i32>, lo: i32, hi: i32| v.is_none_or(|v| (lo..=hi).contains(&v));
-    plausible(s.from)
-        && within(s.draft_mm, -10_000, 50_000)
-        && within(s.sound_speed_mm_s, 1_300_000, 1_700_000)
-        && within(s.temp_centi.map(i32::from), -300, 5_000)
-        && within(s.lag_ms, -60_000, 60_000)
 }

@@ -9,7 +9,7 @@ mod coder;
 mod columns;
 mod packing;
 
-use crate::op::plausible;
+use crate::sound::plausible;
 use crate::{CodecError, Domain, Limits, StripRef};
 use columns::{Columns, put_varint, take_varint, zigzag};
 use leadline_model::{LegWindow, Sounding, StripDigest, TileId, UtcMillis};

@@ -51,7 +51,7 @@ fn bytes_of_an_entry() {
     let two = Pen::new(2, 1);
     let limit = Limits::default().entry;
     // A newer body may have any length: here what fills the entry to its limit.
-    let with = |len: usize| offer(signed(&two.key, &two.next_envelope(), &vec![2; len - 121 - 64]));
+    let with = |len: usize| offer(signed(&two.key, &two.next_envelope(), &vec![3; len - 121 - 64]));
     assert_eq!(with(limit), []);
     assert_eq!(with(limit + 1), [Refusal::Codec(CodecError::TooLong { got: limit + 1, limit })]);
 }

@@ -9,5 +9,6 @@ mod merge;
 mod parts;
 mod refusals;
 mod replica;
+mod second;
 mod waiting;
 mod world;

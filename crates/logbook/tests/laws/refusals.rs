@@ -160,7 +160,7 @@ fn the_writer_refuses_what_the_reader_would() {
 #[test]
 fn a_newer_body_is_kept_unread() {
     let (mut r, two) = crew();
-    let newer = signed(&key(2), &two.next_envelope(), &[2, 0xff, 0x00, 0x17]);
+    let newer = signed(&key(2), &two.next_envelope(), &[3, 0xff, 0x00, 0x17]);
     let before = r.reading();
     let o = r.offer(std::slice::from_ref(&newer));
     let [id] = o.accepted[..] else { panic!("{o:?}") };

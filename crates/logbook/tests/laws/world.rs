@@ -6,8 +6,9 @@ use leadline_logbook::{
     WriteRef, encode,
 };
 use leadline_model::{
-    DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass, Flags, GridPos, LegWindow, LonLat, Nonce, Setup,
-    Sounding, StageReading, SurveyId, Text, UtcMillis,
+    BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass,
+    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Sounding, StageReading,
+    SurveyId, Text, UtcMillis, Verdict, WaterCast,
 };
 
 pub(crate) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
@@ -96,11 +97,104 @@ pub(crate) fn resigned(key: &DeviceKey, mut signed: Vec<u8>) -> Vec<u8> {
     signed
 }
 
-/// Body version 1 of any writes.
+/// The body of any writes, under the lowest version that holds them.
 pub(crate) fn body(ops: &[Op]) -> Vec<u8> {
-    let mut b = vec![1];
+    let first = |op: &Op| {
+        matches!(op, Op::Found(_) | Op::Member(_) | Op::Invite(_) | Op::Leg(_))
+            || matches!(op, Op::Setup { .. } | Op::Stage { .. })
+    };
+    body_of(if ops.iter().all(first) { 1 } else { 2 }, ops)
+}
+
+/// The same under any version.
+pub(crate) fn body_of(version: u8, ops: &[Op]) -> Vec<u8> {
+    let mut b = vec![version];
     b.extend(encode(&ops, 1 << 24).expect("small"));
     b
+}
+
+fn place(n: u32) -> GridPos {
+    GridPos::new(1_118_481_067 + n * 3_000, 753_000_000 + n % 3 * 2_000).expect("on the grid")
+}
+
+/// One of each write of body version 2, in the order of its variants; `replaces` goes into the first and the last.
+pub(crate) fn second(replaces: Vec<WriteRef>) -> Vec<Op> {
+    let verdict = |scope, decision| Verdict {
+        scope,
+        decision,
+        until: NOW,
+        shoaler_than_mm: None,
+        deeper_than_mm: Some(2_500),
+        why: text("weed"),
+    };
+    let none = Vec::new;
+    vec![
+        Op::Verdict {
+            verdict: verdict(
+                Scope::Stretch { boat: text("Coot"), from: NOW, to: UtcMillis(NOW.0 + 60_000) },
+                Decision::LeaveOut,
+            ),
+            replaces: replaces.clone(),
+        },
+        Op::Verdict {
+            verdict: verdict(Scope::Area((0..3).map(place).collect()), Decision::Keep),
+            replaces: none(),
+        },
+        Op::Verdict { verdict: verdict(Scope::Cell(place(7).cell()), Decision::NotCopies), replaces: none() },
+        Op::Water {
+            cast: WaterCast {
+                at: NOW,
+                salinity_centi: 350,
+                layers: [(0, 1_850), (2_000, 1_400), (9_000, 620)]
+                    .map(|(depth_mm, temp_centi)| Layer { depth_mm, temp_centi })
+                    .into(),
+            },
+            replaces: none(),
+        },
+        Op::Gauge {
+            gauge: Gauge { name: text("jetty"), zero_mm: -120, place: Some(place(1)) },
+            replaces: none(),
+        },
+        Op::River { line: (0..5).map(place).collect(), replaces: none() },
+        Op::Rename { boat: text("Coot"), to: text("Moorhen"), replaces: none() },
+        Op::Series {
+            gauge: text("jetty"),
+            from: text("jetty.csv"),
+            first: NOW,
+            readings: vec![(0, 100), (900, 104), (900, 103)],
+            replaces: none(),
+        },
+        Op::Level { levelling: levelling(3), replaces: none() },
+        Op::Unlevel { replaces },
+    ]
+}
+
+/// A levelling of `n` boats with a day each.
+pub(crate) fn levelling(n: u16) -> Levelling {
+    let boat = |i: u16| BoatLevel {
+        boat: text(&format!("b{i:05}")),
+        lag_ms: None,
+        lag95_ms: 0,
+        scale_ppm: Some(-1_200),
+        scale95_ppm: 900,
+        noise_percent: 100,
+        place_percent: 100,
+    };
+    let day = |i: u16| DayLevel {
+        boat: i,
+        day: 20_000,
+        cluster: 0,
+        offset_mm: -40,
+        own95_mm: 35,
+        pivot_mm: 4_000,
+        speed_mm_s: 2_000,
+    };
+    Levelling {
+        inputs: Digest([6; 32]),
+        boats: (0..n).map(boat).collect(),
+        days: (0..n).map(day).collect(),
+        clusters: vec![ClusterLevel { common95_mm: 50, floating: false }],
+    }
 }
 
 pub(crate) fn admit(device: u8, role: Role) -> Op {
@@ -188,6 +282,7 @@ pub(crate) fn season() -> Vec<Vec<u8>> {
     let place = three.next_envelope();
     all.push(three.write(setup("Coot", 320, vec![old])));
     all.push(three.fork(place, setup("Coot", 330, vec![old])));
+    all.push(three.entry(second(vec![old])).bytes().to_vec());
     all.extend([three.write(claim(2, "Coot")), again.write(claim(2, "Coot")), again.write(stage(90))]);
     all.extend([four.write(stage(70)), four.write(admit(5, Role::Keeper))]);
     all.extend([five.write(stage(1)), five.write(admit(4, Role::Keeper))]);

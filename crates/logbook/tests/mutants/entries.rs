@@ -6,7 +6,8 @@ use crate::replica::Replica;
 use crate::world::{self, NOW, Pen, body, claim, key, resigned, season, signed, stage, survey, text};
 use leadline_logbook::{CodecError, Invite, LegClaim, Member, Op, Refusal, Role, StripRef, WriteRef};
 use leadline_model::{
-    Digest, EntryId, Epoch, LegWindow, Nonce, Setup, StageReading, StripDigest, Text, TileId, UtcMillis,
+    CellId, DayLevel, Decision, Digest, EntryId, Epoch, Gauge, GridPos, Layer, LegWindow, Nonce, Scope,
+    Setup, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 
 /// Entries in one replica before its documents are proven and the next one begins.
@@ -109,7 +110,7 @@ fn op(chance: &mut Chance) -> Op {
     let replaces: Vec<WriteRef> =
         (0..*chance.of(&[0, 0, 1, 1, 30])).map(|n| WriteRef { nonce: Nonce([n as u8; 16]), n }).collect();
     let small = |chance: &mut Chance| chance.number() as i32;
-    match chance.below(8) {
+    match chance.below(16) {
         0 => Op::Found(world::founding()),
         1 => Op::Member(Member {
             device: key(*chance.of(&[0, 1, 2, 3, 4])).id(),
@@ -132,11 +133,79 @@ fn op(chance: &mut Chance) -> Op {
             },
             replaces,
         },
-        _ => Op::Stage {
+        7 => Op::Stage {
             reading: StageReading { gauge: name(chance), at: time(chance), level_mm: small(chance) },
             replaces,
         },
+        _ => second(chance, replaces),
     }
+}
+
+/// A write of body version 2.
+fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
+    let small = |chance: &mut Chance| chance.number() as i32;
+    match chance.below(8) {
+        0 => Op::Verdict {
+            verdict: Verdict {
+                scope: scope(chance),
+                decision: *chance.of(&[Decision::LeaveOut, Decision::Keep, Decision::NotCopies]),
+                until: time(chance),
+                shoaler_than_mm: Some(small(chance)).filter(|v| *v != 1),
+                deeper_than_mm: None,
+                why: name(chance),
+            },
+            replaces,
+        },
+        1 => Op::Water {
+            cast: WaterCast {
+                at: time(chance),
+                salinity_centi: chance.number() as u16,
+                layers: (0..*chance.of(&[0, 1, 3, 200, 201]))
+                    .map(|i| Layer { depth_mm: i * 100, temp_centi: 900 + small(chance) as i16 % 900 })
+                    .collect(),
+            },
+            replaces,
+        },
+        2 => {
+            let place = Some(place(chance)).filter(|p| p.x() % 3 > 0);
+            Op::Gauge { gauge: Gauge { name: name(chance), zero_mm: small(chance), place }, replaces }
+        }
+        3 => {
+            let n = *chance.of(&[0, 1, 2, 40, 2_001]);
+            Op::River { line: (0..n).map(|_| place(chance)).collect(), replaces }
+        }
+        4 => Op::Rename { boat: name(chance), to: name(chance), replaces },
+        5 => Op::Series {
+            gauge: name(chance),
+            from: name(chance),
+            first: time(chance),
+            readings: (0..*chance.of(&[0u32, 1, 2, 30, 4_001]))
+                .map(|i| (i.min(1) * 60, small(chance)))
+                .collect(),
+            replaces,
+        },
+        6 => {
+            let mut levelling = world::levelling(*chance.of(&[0, 1, 3, 40]));
+            if let (Some(day), true) = (levelling.days.last_mut(), chance.below(2) == 0) {
+                *day = DayLevel { offset_mm: small(chance), cluster: small(chance) as u16 % 2, ..*day };
+            }
+            Op::Level { levelling, replaces }
+        }
+        _ => Op::Unlevel { replaces },
+    }
+}
+
+fn scope(chance: &mut Chance) -> Scope {
+    match chance.below(3) {
+        0 => Scope::Stretch { boat: name(chance), from: time(chance), to: time(chance) },
+        1 => Scope::Area((0..*chance.of(&[0, 3, 30, 1_001])).map(|_| place(chance)).collect()),
+        _ => Scope::Cell(CellId { x: chance.number() as u32, y: chance.number() as u32 % (1 << 23) }),
+    }
+}
+
+fn place(chance: &mut Chance) -> GridPos {
+    let n = chance.number() as u32;
+    GridPos::new(n, n / 2).unwrap_or_else(|| world::line(0, 1)[0].at)
 }
 
 fn leg_claim(chance: &mut Chance) -> LegClaim {
