@@ -6,4 +6,5 @@ mod split;
 mod table;
 
 pub(crate) use row::CsvLog;
+pub(crate) use split::{Delimiter, MAX_FIELDS, split};
 pub(crate) use table::Table;

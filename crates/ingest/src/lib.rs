@@ -27,6 +27,7 @@ mod account;
 mod csv;
 mod decimal;
 mod format;
+pub mod gauge;
 mod importer;
 mod legs;
 pub mod nmea;
