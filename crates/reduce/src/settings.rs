@@ -34,6 +34,8 @@ pub struct Settings {
     pub frozen_m: f64,
     /// Distance between two fixes that no error of a receiver explains, metres, on top of the boat's speed.
     pub jump_m: f64,
+    /// Tracks that come this near count as crossing, metres.
+    pub crossing_m: f64,
     /// What is assumed where nothing is known.
     pub defaults: Defaults,
 }
@@ -55,6 +57,7 @@ impl Default for Settings {
             frozen_readings: 8,
             frozen_m: 20.0,
             jump_m: 12.0,
+            crossing_m: 2.5,
             defaults: Defaults::default(),
         }
     }

@@ -46,6 +46,11 @@ impl Scale {
         let places = f64::from(1 << 14);
         Self { east: -west / places, north: north / places }
     }
+
+    /// Metres east and south of a way in places.
+    pub(crate) fn metres(&self, east: f64, south: f64) -> (f64, f64) {
+        (east * self.east, south * self.north)
+    }
 }
 
 impl Slope {
