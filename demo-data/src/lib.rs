@@ -29,7 +29,7 @@ pub use bed::{
     HALF_HEIGHT_M, HALF_WIDTH_M, HUMP_TOP, TruthPoint, WEED_BAY, bed_at, bed_depth_m, contains, east_north,
     frame, in_weed_bay, ledge_line, lonlat, truth_grid,
 };
-pub use days::{Boat, DemoLog, boats, logs};
+pub use days::{Boat, DemoLog, UNGAUGED, boats, logs};
 pub use stage::{GAUGE, stage_readings, stages_csv, water_level_m};
 pub use synthetic::{Synthetic, synthetic, synthetic_bytes};
 
