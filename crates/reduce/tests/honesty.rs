@@ -2,8 +2,8 @@
 
 mod waters;
 
-use leadline_model::Grade;
-use leadline_reduce::{Reduced, reduce};
+use leadline_model::{Digest, Grade};
+use leadline_reduce::{Reduced, level, reduce};
 use std::collections::BTreeMap;
 use waters::{Class, Kind, Options, Truth, Water};
 
@@ -178,4 +178,50 @@ fn no_errors_no_offsets() {
     let all = all_cells(0..5, Kind::Quiet(0.0, options));
     let f = Figures::of(&all, Some(Class::Flat));
     assert!(f.bias.abs() < 0.02 && f.true95 < 0.08, "{f:?}");
+}
+
+/// Options of the runs of levelling: every third water has a day whose level nobody knows.
+fn levelled_options(seed: u64) -> Options {
+    let ungauged_day = seed % 3 == 0;
+    let unknown_level95_m = ungauged_day.then_some(3.0);
+    Options { ungauged_day, unknown_level95_m, ..Options::default() }
+}
+
+#[test]
+#[allow(clippy::print_stdout, reason = "the figures are the point of this test")]
+fn levelled_offsets_and_depths_hold_what_they_promise() {
+    let (mut inside, mut offsets, mut ungauged) = (0u32, 0u32, Vec::new());
+    let mut normal = Vec::new();
+    let mut all = Vec::new();
+    for seed in 0..200 {
+        let Water { mut input, truth } = Water::draw(seed, Kind::Budget(levelled_options(seed)));
+        let proposal = level(input.clone(), Digest([0; 32]));
+        for (found, level) in proposal.days.iter().zip(&proposal.levelling.days) {
+            let boat = found.boat.as_str();
+            let pivot = f64::from(level.pivot_mm) / 1000.0;
+            let true_offset = truth.offset(boat, found.day) + truth.scale(boat) * pivot;
+            let error = found.offset_m - true_offset;
+            if found.floating {
+                continue;
+            }
+            offsets += 1;
+            inside += u32::from(error.abs() <= found.uncertainty95_m);
+            normal.push(error / found.uncertainty95_m * 1.96);
+            if !found.known {
+                ungauged.push(error);
+            }
+        }
+        input.levelling = Some(proposal.levelling);
+        all.extend(judge(&reduce(input), &truth));
+    }
+    let share = f64::from(inside) / f64::from(offsets);
+    let rms = |v: &[f64]| (v.iter().map(|x| x * x).sum::<f64>() / v.len().max(1) as f64).sqrt();
+    println!(
+        "{offsets} offsets: {:.1} % inside, normalised rms {:.2}; {} ungauged: rms {:.3} m",
+        share * 100.0,
+        rms(&normal),
+        ungauged.len(),
+        rms(&ungauged)
+    );
+    print("levelled", &all);
 }

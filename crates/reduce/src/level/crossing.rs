@@ -159,6 +159,12 @@ fn crossing(a: At<'_>, b: At<'_>, scale: &Scale, near: bool, d: &Defaults) -> Op
         a_side.local.depth += east * e - north * s;
         a_side.local.noise += across * across * (e * e + s * s);
     }
+    // Both ranges from the mean depth: a range with its own noise in it would look like a wrong sound speed.
+    let mean = 0.5 * (a_side.local.depth + b_side.local.depth);
+    let (mut a_side, mut b_side) = (a_side, b_side);
+    for s in [&mut a_side, &mut b_side] {
+        s.local.range += mean - s.local.depth;
+    }
     let slope2 = east * east + north * north + across * across;
     let place = (a_side.local.axis + b_side.local.axis) * slope2;
     Some(Crossing { a: a_side, b: b_side, near, place })
