@@ -3,9 +3,9 @@
 mod waters;
 
 use leadline_model::{Digest, Grade};
-use leadline_reduce::{Reduced, level, reduce};
+use leadline_reduce::{Defaults, Reduced, StageHow, StageRecord, level, reduce};
 use std::collections::BTreeMap;
-use waters::{Class, Kind, Options, Truth, Water};
+use waters::{Class, Draft, Kind, Options, Sound, Truth, Water};
 
 /// One cell: what was wrong, what was stated.
 #[derive(Clone, Copy, Debug)]
@@ -133,6 +133,78 @@ fn waters_are_what_they_promise() {
     assert!((0.5..0.95).contains(&(f64::from(gentle) / f64::from(places))), "{gentle} of {places}");
     assert_eq!(Water::draw(3, Kind::budget()).input, Water::draw(3, Kind::budget()).input);
     assert_ne!(Water::draw(3, Kind::budget()).input, Water::draw(4, Kind::budget()).input);
+}
+
+#[test]
+fn beam_sees_the_nearest_bottom() {
+    // Source: IHO C-13 eq. 3.40 (slant reading 10 m, beam 20°): slope 5° → 0.0382 too shoal. Slope 15° is beyond half
+    // the beam: there the formula's 0.1543 is short of the way down to the bed, 10 (cos 10° + sin 10° tan 15°) − 10.
+    let half_tan = libm::tan(10f64.to_radians());
+    for (degrees, short) in [(0.0, 0.0), (5.0, 0.0382), (15.0, 0.3134)] {
+        let slope = libm::tan(f64::to_radians(degrees));
+        for (se, sn) in [(slope, 0.0), (-0.6 * slope, 0.8 * slope)] {
+            let read = waters::nearest(|e, n| 10.0 + short + se * e + sn * n, half_tan);
+            assert!((read - 10.0).abs() < 2e-4, "{degrees}: {read}");
+        }
+    }
+    // Over a narrow trough it sees the rims, over a narrow hump the top.
+    let trough = waters::nearest(|e, _| 10.0 - e.abs(), half_tan);
+    assert!((8.0..9.0).contains(&trough), "{trough}");
+    assert!((waters::nearest(|e, _| 10.0 + e.abs(), half_tan) - 10.0).abs() < 1e-9);
+}
+
+#[test]
+fn errors_are_drawn_at_the_stated_size() {
+    let d = Defaults::default();
+    let mut within: BTreeMap<&str, (u32, u32)> = BTreeMap::new();
+    let mut count = |what, error: f64, u95: f64| {
+        let (inside, all) = within.entry(what).or_default();
+        *inside += u32::from(error.abs() <= u95);
+        *all += 1;
+    };
+    let options = Options { boats: Some(3), days: Some(3), ungauged_day: true, ..Options::default() };
+    for seed in 0..150 {
+        let Water { input, truth } = Water::draw(seed, Kind::Budget(options));
+        for boat in truth.boats() {
+            match boat.draft {
+                Draft::Typed => count("draft typed", boat.draft_error(), d.draft_typed),
+                Draft::Logged => count("draft logged", boat.draft_error(), d.draft_logged),
+                Draft::Unknown => count("draft unknown", boat.draft_error(), d.draft_unknown),
+            }
+            match boat.sound {
+                Sound::Known => count("sound known", boat.scale, d.sound_known),
+                Sound::TemperatureUnknown => count("temperature", boat.scale, d.temperature_unknown),
+                Sound::SounderUnknown => count("sounder", boat.scale, d.sound_unknown),
+            }
+            let lag95 = if boat.said_lag_s.is_some() { d.lag_typed_s } else { d.lag_unknown_s };
+            count("lag", truth.lag_s(boat.name), lag95);
+            count("settlement", boat.settlement, d.settlement);
+        }
+        // One boat a day: those of one day share their stage.
+        let record = StageRecord::new(&input.stages, &d);
+        let mut seen = Vec::new();
+        for leg in &input.legs {
+            let at = leg.soundings[0].time;
+            let day = at.0.div_euclid(86_400_000) as i32;
+            if seen.contains(&day) {
+                continue;
+            }
+            seen.push(day);
+            let stage = record.at(at);
+            let what = match stage.how {
+                StageHow::Unknown => "stage unknown",
+                _ => "stage",
+            };
+            let boat = String::from(leg.boat.clone());
+            count(what, truth.errors(&boat, day).stage, stage.uncertainty95_m);
+        }
+    }
+    for (what, (inside, all)) in within {
+        let share = f64::from(inside) / f64::from(all);
+        // Three standard deviations of the share itself.
+        let chance = 3.0 * libm::sqrt(0.95 * 0.05 / f64::from(all));
+        assert!(all > 50 && (share - 0.95).abs() < chance, "{what}: {inside} of {all}");
+    }
 }
 
 #[test]

@@ -1,11 +1,11 @@
-//! What people do with a survey besides importing: begin it, join it, state setups and stages, invite.
+//! What people do with a survey besides importing and deciding: begin it, join it, invite, state setups, stages, water.
 
 use crate::ground::Ground;
 use crate::home::{random, text};
 use crate::invite::InviteText;
 use crate::{Error, Home, Store};
 use leadline_logbook::{DeviceKey, Founding, Invite, Op, Role};
-use leadline_model::{Nonce, Setup, StageReading, SurveyId, Text, UtcMillis};
+use leadline_model::{GridPos, Nonce, Setup, StageReading, SurveyId, Text, UtcMillis, WaterCast};
 
 /// How long an invite is honoured if nothing else is said: two days, a weekend at the water.
 pub const INVITE_MILLIS: i64 = 48 * 3600 * 1000;
@@ -74,23 +74,66 @@ pub fn set_boat(store: &mut Store, setup: Setup, now: UtcMillis) -> Result<bool,
 
 /// States a stage. False if exactly this stands already.
 pub fn add_stage(store: &mut Store, reading: StageReading, now: UtcMillis) -> Result<bool, Error> {
-    write_statement(store, now, |g| g.stage_op(reading))
+    Ok(add_stages(store, vec![reading], now)? > 0)
 }
 
-/// States several stages in one entry. Returns how many of them are new.
+/// States several stages as a person typed them. Returns how many of them are new.
 pub fn add_stages(store: &mut Store, readings: Vec<StageReading>, now: UtcMillis) -> Result<usize, Error> {
-    let ground = Ground::of(&store.survey_writes()?);
-    let ops: Vec<Op> = readings.into_iter().filter_map(|r| ground.stage_op(r)).collect();
-    let n = ops.len();
-    // An entry holds at most 64 KiB and 1,024 writes.
-    let groups: Vec<Vec<Op>> = ops.chunks(200).map(<[Op]>::to_vec).collect();
-    if n > 0 {
-        store.append(groups, &[], now)?;
-    }
+    let ops = Ground::of(&store.survey_writes()?).stage_ops(readings);
+    let n = ops.iter().filter(|op| matches!(op, Op::Stage { .. })).count();
+    write_ops(store, ops, now)?;
     Ok(n)
 }
 
-fn write_statement(
+/// States the record of a gauge, as read from `from`. Returns how many of its readings are new.
+pub fn add_series(
+    store: &mut Store,
+    gauge: &Text,
+    from: &Text,
+    readings: &[(UtcMillis, i32)],
+    now: UtcMillis,
+) -> Result<usize, Error> {
+    let (ops, new) = Ground::of(&store.survey_writes()?).series_ops(gauge, from, readings);
+    write_ops(store, ops, now)?;
+    Ok(new)
+}
+
+/// States a cast of the water. False if exactly this stands already.
+pub fn add_cast(store: &mut Store, cast: WaterCast, now: UtcMillis) -> Result<bool, Error> {
+    write_statement(store, now, |g| g.cast_op(cast))
+}
+
+/// States where a gauge's zero lies (mm above the sounding datum) and where it stands; what is not said stays as it
+/// was. False if it says nothing new.
+pub fn set_gauge(
+    store: &mut Store,
+    name: &Text,
+    zero_mm: Option<i32>,
+    place: Option<GridPos>,
+    now: UtcMillis,
+) -> Result<bool, Error> {
+    write_statement(store, now, |g| g.gauge_op(name, zero_mm, place))
+}
+
+/// States the centre line of flowing water; an empty one says that the water does not flow. False if exactly this
+/// stands already.
+pub fn set_river(store: &mut Store, line: Vec<GridPos>, now: UtcMillis) -> Result<bool, Error> {
+    write_statement(store, now, |g| g.river_op(line))
+}
+
+/// Writes statements in few entries: an entry holds at most 64 KiB and 1,024 writes, and a full series fills one.
+pub(crate) fn write_ops(store: &mut Store, ops: Vec<Op>, now: UtcMillis) -> Result<(), Error> {
+    let (long, short): (Vec<Op>, Vec<Op>) = ops.into_iter().partition(|op| matches!(op, Op::Series { .. }));
+    let groups: Vec<Vec<Op>> =
+        short.chunks(200).map(<[Op]>::to_vec).chain(long.into_iter().map(|op| vec![op])).collect();
+    if !groups.is_empty() {
+        store.append(groups, &[], now)?;
+    }
+    Ok(())
+}
+
+/// Writes the statement that `op` makes of what stands. False if it says nothing new.
+pub(crate) fn write_statement(
     store: &mut Store,
     now: UtcMillis,
     op: impl FnOnce(&Ground) -> Option<Op>,

@@ -1,123 +1,269 @@
-//! What people said about boats and water, as it stands: replaced statements are gone, conflicts are named and
-//! read on the safe side until someone settles them.
+//! What people said about boats, water and soundings, as it stands: replaced statements are gone, conflicts are named
+//! and read on the safe side until someone settles them.
 
-use leadline_logbook::{Op, Said, SurveyWrites, WriteRef};
-use leadline_model::{Setup, StageReading, Text, UtcMillis};
+mod boats;
+mod inputs;
+mod levels;
+mod live;
+mod stages;
+mod verdicts;
+mod water;
+
+pub use live::Standing;
+pub use verdicts::{canonical_ring, decision_words, scope_words};
+
+use boats::{Renames, SaidSetups};
+use leadline_logbook::{LegClaim, Op, Said, SurveyWrites, WriteRef};
+use leadline_model::{
+    Digest, Gauge, GridPos, Levelling, Scope, Setup, StageReading, Text, UtcMillis, Verdict, WaterCast,
+};
+use live::{Names, standing};
+use stages::{SaidStages, Series};
 use std::collections::{BTreeMap, BTreeSet};
+use water::SaidWater;
 
-/// Setups and stages in force.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+/// All statements in force. Boats are under the names they have now.
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ground {
     /// Setups in the order of boat and date.
     pub setups: Vec<Setup>,
-    /// Readings in the order of gauge and time.
+    /// Readings, typed and imported, in the order of gauge and time, above their gauge's own zero.
     pub stages: Vec<StageReading>,
+    /// Casts of the water in the order of time.
+    pub casts: Vec<WaterCast>,
+    /// Gauges by name; one that is not here has its zero at the sounding datum.
+    pub gauges: Vec<Gauge>,
+    /// Centre line of flowing water; empty = none.
+    pub river: Vec<GridPos>,
+    /// Former names of boats, each with its name in force.
+    pub renames: Vec<(Text, Text)>,
+    /// Verdicts by their writes. What was taken back stands as kept.
+    pub verdicts: Vec<Standing<Verdict>>,
+    /// The levelling in force.
+    pub levelling: Option<Standing<Levelling>>,
+    /// Other levellings that were applied and not replaced.
+    pub other_levellings: Vec<Standing<Levelling>>,
     /// Statements that contradict each other, in words.
     pub conflicts: Vec<String>,
-    setup_refs: BTreeMap<(Text, UtcMillis), Vec<(WriteRef, Setup)>>,
-    stage_refs: BTreeMap<(Text, UtcMillis), Vec<(WriteRef, StageReading)>>,
+    /// Digest of what a levelling is solved from: all of the above without the levellings, and the legs.
+    pub inputs: Digest,
+    names: Renames,
+    said_setups: SaidSetups,
+    said_stages: SaidStages,
+    said_water: SaidWater,
 }
 
 impl Ground {
     /// From the survey document's writes.
     pub fn of(writes: &SurveyWrites) -> Self {
-        let replaced: BTreeSet<WriteRef> =
-            writes.said.values().flat_map(|s| replaces(&s.what)).copied().collect();
-        let mut g = Self::default();
-        for (n, Said { what, .. }) in writes.said.iter().filter(|(n, _)| !replaced.contains(n)) {
-            match what {
-                Op::Setup { setup, .. } => {
-                    g.setup_refs
-                        .entry((setup.boat.clone(), setup.from))
-                        .or_default()
-                        .push((*n, setup.clone()));
-                }
-                Op::Stage { reading, .. } => {
-                    g.stage_refs
-                        .entry((reading.gauge.clone(), reading.at))
-                        .or_default()
-                        .push((*n, reading.clone()));
-                }
-                _ => {}
-            }
-        }
-        g.settle();
-        g
+        let devices = Names::of(writes);
+        let mut conflicts = Vec::new();
+        let names = Renames::of(said_names(writes), &mut conflicts);
+        name_doubtful_legs(writes, &names, &mut conflicts);
+        let said = Sorted::of(writes, &names);
+        let setups = boats::setups(&said.setups, &mut conflicts);
+        let stages = said.stages.in_force(&mut conflicts);
+        let casts = said.water.casts(&mut conflicts);
+        let gauges = said.water.gauges(&mut conflicts);
+        let river = said.water.river(&mut conflicts, |s| devices.words(&s.device));
+        verdicts::name_conflicts(&said.verdicts, &|s| devices.words(&s.device), &mut conflicts);
+        let by = |s: &Standing<Levelling>| devices.words(&s.device);
+        let (levelling, other_levellings) = levels::settle(said.levellings, &mut conflicts, &by);
+        let mut ground = Self {
+            setups,
+            stages,
+            casts,
+            gauges,
+            river,
+            renames: names.former(),
+            verdicts: said.verdicts,
+            levelling,
+            other_levellings,
+            conflicts,
+            inputs: Digest([0; 32]),
+            names,
+            said_setups: said.setups,
+            said_stages: said.stages,
+            said_water: said.water,
+        };
+        ground.inputs = inputs::digest(&ground, writes);
+        ground
     }
 
-    fn settle(&mut self) {
-        for ((boat, from), said) in &self.setup_refs {
-            let mut all = said.iter().map(|(_, s)| s);
-            let Some(first) = all.next() else { continue };
-            let safe = all.clone().fold(first.clone(), |a, b| shoaler_setup(&a, b));
-            if all.any(|s| s != first) {
-                let n = said.len();
-                self.conflicts.push(format!(
-                    "{n} different setups of {boat} from {from}: the one giving shoaler depths is used"
-                ));
-            }
-            self.setups.push(safe);
-        }
-        for ((gauge, at), said) in &self.stage_refs {
-            // The higher water gives the shoaler reduced depth.
-            let Some(high) = said.iter().map(|(_, r)| r).max_by_key(|r| r.level_mm) else { continue };
-            if said.iter().any(|(_, r)| r.level_mm != high.level_mm) {
-                let n = said.len();
-                self.conflicts.push(format!(
-                    "{n} different readings of {gauge} at {at}: the highest is used (shoaler depths)"
-                ));
-            }
-            self.stages.push(high.clone());
-        }
+    /// The name of `boat` in force.
+    pub fn boat(&self, boat: &Text) -> Text {
+        self.names.name(boat)
+    }
+
+    /// All boats that were measured with or spoken of, under the names they have now.
+    pub fn boats(&self, writes: &SurveyWrites) -> BTreeSet<Text> {
+        let claimed = writes.claims.values().flatten().map(|c| self.boat(&c.what.boat));
+        claimed.chain(self.setups.iter().map(|s| s.boat.clone())).collect()
+    }
+
+    /// The boat of a leg: all claims should name the same; of several the first by name, so that every device agrees.
+    pub fn boat_of(&self, said: &[Said<LegClaim>]) -> Option<Text> {
+        said.iter().map(|c| self.boat(&c.what.boat)).min()
     }
 
     /// The write that states `setup`, in place of what stands for the same boat and date; values not stated are
     /// taken over. `None` if it says nothing new.
     pub fn setup_op(&self, setup: Setup) -> Option<Op> {
-        let stands = self.setup_refs.get(&(setup.boat.clone(), setup.from)).map_or(&[][..], Vec::as_slice);
-        let old = self.setups.iter().find(|s| s.boat == setup.boat && s.from == setup.from);
-        let full = Setup {
-            draft_mm: setup.draft_mm.or(old.and_then(|o| o.draft_mm)),
-            sound_speed_mm_s: setup.sound_speed_mm_s.or(old.and_then(|o| o.sound_speed_mm_s)),
-            temp_centi: setup.temp_centi.or(old.and_then(|o| o.temp_centi)),
-            lag_ms: setup.lag_ms.or(old.and_then(|o| o.lag_ms)),
-            ..setup
-        };
-        let same = stands.len() == 1 && stands[0].1 == full;
-        (!same).then(|| Op::Setup { setup: full, replaces: stands.iter().map(|(r, _)| *r).collect() })
+        let setup = Setup { boat: self.boat(&setup.boat), ..setup };
+        boats::setup_op(&self.said_setups, &self.setups, setup)
     }
 
-    /// The write that states a reading, in place of what stands for the same gauge and moment. `None` if the same
-    /// stands already.
-    pub fn stage_op(&self, reading: StageReading) -> Option<Op> {
-        let stands = self.stage_refs.get(&(reading.gauge.clone(), reading.at)).map_or(&[][..], Vec::as_slice);
-        let same = stands.len() == 1 && stands[0].1 == reading;
-        (!same).then(|| Op::Stage { reading, replaces: stands.iter().map(|(r, _)| *r).collect() })
+    /// The writes that state readings, in place of what stands for the same gauges and moments. None for those that
+    /// stand already.
+    pub fn stage_ops(&self, readings: Vec<StageReading>) -> Vec<Op> {
+        self.said_stages.typed_ops(readings)
+    }
+
+    /// The writes that state the record of a gauge, and how many of its readings are new. Earlier records give way
+    /// where they say otherwise; what people typed stays.
+    pub fn series_ops(&self, gauge: &Text, from: &Text, readings: &[(UtcMillis, i32)]) -> (Vec<Op>, usize) {
+        self.said_stages.series_ops(gauge, from, readings)
+    }
+
+    /// The write that states a cast. `None` if the same stands already.
+    pub fn cast_op(&self, cast: WaterCast) -> Option<Op> {
+        self.said_water.cast_op(cast)
+    }
+
+    /// The write that states a gauge; what is not said is taken over. `None` if it says nothing new.
+    pub fn gauge_op(&self, name: &Text, zero_mm: Option<i32>, place: Option<GridPos>) -> Option<Op> {
+        self.said_water.gauge_op(name, zero_mm, place, &self.gauges)
+    }
+
+    /// The write that states the river's line. `None` if the same stands already.
+    pub fn river_op(&self, line: Vec<GridPos>) -> Option<Op> {
+        self.said_water.river_op(line)
+    }
+
+    /// The write that gives `boat` the name `to`. `None` if it has that name already.
+    pub fn rename_op(&self, boat: &Text, to: &Text) -> Option<Op> {
+        self.names.op(boat, to)
+    }
+
+    /// Whether a renaming speaks of `name`.
+    pub fn is_renamed(&self, name: &Text) -> bool {
+        self.names.knows(name)
+    }
+
+    /// The write of a leave-out or of "these are no copies". `None` if the same stands already.
+    pub fn verdict_op(&self, verdict: Verdict) -> Option<Op> {
+        verdicts::decide_op(&self.verdicts, self.under_its_name(verdict))
+    }
+
+    /// The write that takes back the leave-outs of a scope, or the one decision `which`. `None` if there is nothing to
+    /// take back.
+    pub fn take_back_op(&self, keep: Verdict, which: Option<WriteRef>) -> Option<Op> {
+        verdicts::take_back_op(&self.verdicts, self.under_its_name(keep), which)
+    }
+
+    /// The write that applies a levelling. `None` if it alone stands already.
+    pub fn level_op(&self, levelling: Levelling) -> Option<Op> {
+        levels::apply_op(&self.levellings(), levelling)
+    }
+
+    /// The write that takes back every levelling. `None` if none stands.
+    pub fn unlevel_op(&self) -> Option<Op> {
+        levels::undo_op(&self.levellings())
+    }
+
+    fn levellings(&self) -> Vec<&Standing<Levelling>> {
+        self.levelling.iter().chain(&self.other_levellings).collect()
+    }
+
+    fn under_its_name(&self, verdict: Verdict) -> Verdict {
+        named(verdict, &self.names)
     }
 }
 
-fn replaces(op: &Op) -> &[WriteRef] {
-    match op {
-        Op::Setup { replaces, .. } | Op::Stage { replaces, .. } => replaces,
-        _ => &[],
+/// Standing statements by what they speak of.
+#[derive(Default)]
+struct Sorted {
+    setups: SaidSetups,
+    stages: SaidStages,
+    water: SaidWater,
+    verdicts: Vec<Standing<Verdict>>,
+    levellings: Vec<Standing<Levelling>>,
+}
+
+impl Sorted {
+    fn of(writes: &SurveyWrites, names: &Renames) -> Self {
+        let mut all = Self::default();
+        for s in standing(writes) {
+            match s.what {
+                Op::Setup { setup, .. } => {
+                    let setup = Setup { boat: names.name(&setup.boat), ..setup.clone() };
+                    let key = (setup.boat.clone(), setup.from);
+                    all.setups.entry(key).or_default().push(s.map(|_| setup));
+                }
+                Op::Stage { reading, .. } => {
+                    let key = (reading.gauge.clone(), reading.at);
+                    all.stages.typed.entry(key).or_default().push(s.map(|_| reading.level_mm));
+                }
+                Op::Series { gauge, from, first, readings, .. } => {
+                    let series = Series::unpack(gauge, from, *first, readings);
+                    all.stages.series.push(s.map(|_| series));
+                }
+                Op::Water { cast, .. } => {
+                    all.water.casts.entry(cast.at).or_default().push(s.map(|_| cast.clone()));
+                }
+                Op::Gauge { gauge, .. } => {
+                    all.water.gauges.entry(gauge.name.clone()).or_default().push(s.map(|_| gauge.clone()));
+                }
+                Op::River { line, .. } => all.water.rivers.push(s.map(|_| line.clone())),
+                Op::Verdict { verdict, .. } => all.verdicts.push(s.map(|_| named(verdict.clone(), names))),
+                Op::Level { levelling, .. } => {
+                    all.levellings.push(s.map(|_| levels::renamed(levelling, &|b| names.name(b))));
+                }
+                Op::Unlevel { .. }
+                | Op::Rename { .. }
+                | Op::Found(_)
+                | Op::Member(_)
+                | Op::Invite(_)
+                | Op::Leg(_) => {}
+            }
+        }
+        all
     }
 }
 
-/// Field by field the value that gives the shoaler depth: less draft, a higher assumed sound speed, colder water.
-fn shoaler_setup(a: &Setup, b: &Setup) -> Setup {
-    fn pick<T: Ord + Copy>(x: Option<T>, y: Option<T>, f: fn(T, T) -> T) -> Option<T> {
-        match (x, y) {
-            (Some(x), Some(y)) => Some(f(x, y)),
-            (x, y) => x.or(y),
+fn said_names(writes: &SurveyWrites) -> BTreeMap<Text, Vec<Standing<Text>>> {
+    let mut said: BTreeMap<Text, Vec<Standing<Text>>> = BTreeMap::new();
+    for s in standing(writes) {
+        if let Op::Rename { boat, to, .. } = s.what {
+            said.entry(boat.clone()).or_default().push(s.map(|_| to.clone()));
         }
     }
-    Setup {
-        boat: a.boat.clone(),
-        from: a.from,
-        draft_mm: pick(a.draft_mm, b.draft_mm, i32::min),
-        sound_speed_mm_s: pick(a.sound_speed_mm_s, b.sound_speed_mm_s, i32::max),
-        temp_centi: pick(a.temp_centi, b.temp_centi, i16::min),
-        lag_ms: pick(a.lag_ms, b.lag_ms, |x, y| if x.abs() >= y.abs() { x } else { y }),
+    said
+}
+
+fn named(verdict: Verdict, names: &Renames) -> Verdict {
+    let scope = match verdict.scope {
+        Scope::Stretch { boat, from, to } => Scope::Stretch { boat: names.name(&boat), from, to },
+        other => other,
+    };
+    Verdict { scope, ..verdict }
+}
+
+/// One leg that is claimed for two boats: the same log, imported under two names.
+fn name_doubtful_legs(writes: &SurveyWrites, names: &Renames, conflicts: &mut Vec<String>) {
+    let mut legs: BTreeMap<Vec<Text>, usize> = BTreeMap::new();
+    for said in writes.claims.values().filter(|said| said.len() > 1) {
+        let boats: BTreeSet<Text> = said.iter().map(|c| names.name(&c.what.boat)).collect();
+        if boats.len() > 1 {
+            *legs.entry(boats.into_iter().collect()).or_default() += 1;
+        }
+    }
+    for (boats, n) in legs {
+        let all: Vec<String> = boats.iter().map(ToString::to_string).collect();
+        let (first, all) = (all.first().cloned().unwrap_or_default(), all.join(" and for "));
+        conflicts.push(format!(
+            "{n} legs are claimed for {all}: {first} is used; `leadline boat rename` joins two names of one boat"
+        ));
     }
 }
 
@@ -149,13 +295,14 @@ mod tests {
         let both = said(vec![stage(850, vec![]), stage(350, vec![])]);
         let g = Ground::of(&both);
         assert_eq!((g.stages[0].level_mm, g.conflicts.len()), (850, 1));
-        let Some(Op::Stage { replaces, .. }) = g.stage_op(reading(350)) else {
+        let [Op::Stage { replaces, .. }] = &g.stage_ops(vec![reading(350)])[..] else {
             panic!("a decision is needed")
         };
+        let replaces = replaces.clone();
         assert_eq!(replaces.len(), 2);
         let settled = Ground::of(&said(vec![stage(850, vec![]), stage(350, vec![]), stage(350, replaces)]));
         assert_eq!((settled.stages[0].level_mm, settled.conflicts.len()), (350, 0));
-        assert_eq!(settled.stage_op(reading(350)), None);
+        assert_eq!(settled.stage_ops(vec![reading(350)]), []);
     }
 
     #[test]

@@ -2,6 +2,7 @@
 //! the folder; blocking.
 
 mod actions;
+mod decisions;
 mod desk;
 mod error;
 mod ground;
@@ -12,10 +13,17 @@ mod parcel;
 mod query;
 mod store;
 
-pub use actions::{INVITE_MILLIS, add_stage, add_stages, field, found_survey, invite, join, set_boat};
+pub use actions::{
+    INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
+    set_gauge, set_river,
+};
+pub use decisions::{
+    DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
+    undo_levelling,
+};
 pub use desk::SurveyDesk;
 pub use error::{Error, Family};
-pub use ground::Ground;
+pub use ground::{Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;

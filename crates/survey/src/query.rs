@@ -2,7 +2,7 @@
 
 use crate::{Error, Ground, Store};
 use leadline_logbook::{LegClaim, Said, SurveyWrites};
-use leadline_model::{DeviceId, LegId, Sounding, Text};
+use leadline_model::{DeviceId, LegId, Sounding};
 use leadline_reduce::{DeviceSet, Input, LegInput, Reduced, Settings, reduce};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -11,7 +11,7 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct Computed {
     /// Cells, soundings, passes, tallies.
     pub reduced: Reduced,
-    /// Setups, stages and conflicts that went in.
+    /// The statements that went in, and their conflicts.
     pub ground: Ground,
     /// Claims of each leg.
     pub claims: BTreeMap<LegId, Vec<Said<LegClaim>>>,
@@ -25,19 +25,17 @@ impl Store {
         let writes = self.survey_writes()?;
         let ground = Ground::of(&writes);
         let SurveyWrites { claims, .. } = writes;
-        let (legs, partial_legs) = self.legs(&claims)?;
-        let reduced = reduce(Input {
-            legs,
-            setups: ground.setups.clone(),
-            stages: ground.stages.clone(),
-            settings: Settings::default(),
-            ..Input::default()
-        });
+        let (legs, partial_legs) = self.legs(&claims, &ground)?;
+        let reduced = reduce(ground.input(legs));
         Ok(Computed { reduced, ground, claims, partial_legs })
     }
 
     /// The legs of the tile documents with the soundings of the strips held, and how many legs lack a strip.
-    fn legs(&self, claims: &BTreeMap<LegId, Vec<Said<LegClaim>>>) -> Result<(Vec<LegInput>, usize), Error> {
+    fn legs(
+        &self,
+        claims: &BTreeMap<LegId, Vec<Said<LegClaim>>>,
+        ground: &Ground,
+    ) -> Result<(Vec<LegInput>, usize), Error> {
         let mut soundings: BTreeMap<LegId, Vec<Sounding>> = BTreeMap::new();
         let mut partial = BTreeSet::new();
         for tile in self.tiles()? {
@@ -67,14 +65,26 @@ impl Store {
                     .iter()
                     .filter_map(|c| numbers.get(&c.device))
                     .fold(DeviceSet::default(), |set, n| set.with(*n));
-                Some(LegInput { id, boat: boat_of(said)?, devices, soundings })
+                Some(LegInput { id, boat: ground.boat_of(said)?, devices, soundings })
             })
             .collect();
         Ok((legs, partial.len()))
     }
 }
 
-/// The boat of a leg: all claims should name the same; of several the first by name, so that every device agrees.
-fn boat_of(said: &[Said<LegClaim>]) -> Option<Text> {
-    said.iter().map(|c| c.what.boat.clone()).min()
+impl Ground {
+    /// What reduction is given.
+    fn input(&self, legs: Vec<LegInput>) -> Input {
+        Input {
+            legs,
+            setups: self.setups.clone(),
+            stages: self.stages.clone(),
+            casts: self.casts.clone(),
+            gauges: self.gauges.clone(),
+            river: self.river.clone(),
+            verdicts: self.verdicts.iter().map(|s| s.what.clone()).collect(),
+            levelling: self.levelling.as_ref().map(|l| l.what.clone()),
+            settings: Settings::default(),
+        }
+    }
 }

@@ -97,31 +97,29 @@ impl Bed {
         let (x, y) = ((east - e) / a, (north - n) / b);
         self.weed_m * libm::sqrt((1.0 - x * x - y * y).max(0.0))
     }
+}
 
-    /// Slant way from a transducer `under` metres above the bed at this place to the nearest bottom that a beam with
-    /// half opening of tangent `half_tan` sees. `above` is the transducer's height above the datum's zero.
-    pub(crate) fn nearest(&self, east: f64, north: f64, above: f64, half_tan: f64) -> f64 {
-        let here = self.depth(east, north) + above;
-        let reach = here * half_tan;
-        let at = |e: f64, n: f64| {
-            let under = self.depth(east + e, north + n) + above;
-            // The rim of the beam is nearer where the bed is shoaler.
-            let side = libm::hypot(e, n).min(under * half_tan);
-            libm::hypot(side, under)
-        };
-        let ring = [(reach, 0.0), (-reach, 0.0), (0.0, reach), (0.0, -reach)];
-        let ranges = ring.map(|(e, n)| at(e, n));
-        let (se, sn) = ((ranges[0] - ranges[1]) / (2.0 * reach), (ranges[2] - ranges[3]) / (2.0 * reach));
-        let slope = libm::hypot(se, sn);
-        let nearest = ranges.into_iter().fold(here, f64::min);
-        if slope < 1e-3 {
-            return nearest;
-        }
-        // On a plane the nearest bottom lies z · sin ζ · cos ζ upslope, inside the beam at its rim at most, where
-        // z = reach of the rim on a plane of that slope.
-        let way = (here * slope / (1.0 + slope * slope)).min(reach / (1.0 + slope * half_tan));
-        nearest.min(at(-se / slope * way, -sn / slope * way))
+/// Slant way to the nearest bottom that a beam with half opening of tangent `half_tan` sees from a transducer right
+/// above the middle of `under`: depth below the transducer, so many metres east and north.
+pub(crate) fn nearest(under: impl Fn(f64, f64) -> f64, half_tan: f64) -> f64 {
+    let here = under(0.0, 0.0);
+    let reach = here * half_tan;
+    // Metres the bed rises a metre along four ways, as far as the beam would reach on level ground.
+    let rise = |e: f64, n: f64| (here - under(e * reach, n * reach)) / reach;
+    let [east, west] = [rise(1.0, 0.0), rise(-1.0, 0.0)];
+    let [north, south] = [rise(0.0, 1.0), rise(0.0, -1.0)];
+    // On a plane the nearest bottom lies z · sin ζ · cos ζ upslope, or where the beam's rim meets the plane.
+    let way = |s: f64| (here * s / (1.0 + s * s)).min(reach / (1.0 + s * half_tan));
+    let straight = |s: f64| if s > 0.0 { libm::hypot(way(s), here - s * way(s)) } else { here };
+    let nearest = [east, west, north, south].map(straight).into_iter().fold(here, f64::min);
+    let (de, dn) = ((east - west) / 2.0, (north - south) / 2.0);
+    let slope = libm::hypot(de, dn);
+    if slope < 1e-3 {
+        return nearest;
     }
+    let side = way(slope);
+    let z = under(de / slope * side, dn / slope * side);
+    if side > z * half_tan * 1.01 { nearest } else { nearest.min(libm::hypot(side, z)) }
 }
 
 fn bell(x: f64, y: f64, sigma: f64) -> f64 {

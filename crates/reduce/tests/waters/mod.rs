@@ -13,7 +13,12 @@ mod level;
 mod sailing;
 mod truth;
 
-pub(crate) use truth::{Class, Truth};
+#[allow(unused_imports, reason = "each test file uses its own part")]
+pub(crate) use {
+    bed::nearest,
+    fleet::{Draft, Sound},
+    truth::{Class, Truth},
+};
 
 use bed::{Bed, Block};
 use dice::Dice;
@@ -93,9 +98,9 @@ pub(crate) struct Water {
 
 /// Stated sizes times one factor.
 #[derive(Clone, Copy, Debug)]
-struct Sizes {
-    d: Defaults,
-    factor: f64,
+pub(crate) struct Sizes {
+    pub(crate) d: Defaults,
+    pub(crate) factor: f64,
 }
 
 impl Sizes {

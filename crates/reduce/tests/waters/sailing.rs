@@ -1,6 +1,6 @@
 //! One boat's day: main lines in both directions, cross lines over them, and what its instruments said.
 
-use super::bed::{Bed, Block};
+use super::bed::{Bed, Block, nearest};
 use super::dice::{Dice, Wander};
 use super::fleet::Boat;
 use super::level::Level;
@@ -72,7 +72,7 @@ impl Sail<'_> {
                 }
                 let weed = if self.weed { self.bed.weed(e, n) } else { 0.0 };
                 let hides = weed > 0.0 && dice.unit() > CLEAR;
-                let bottom = self.bed.nearest(e, n, above, half_tan);
+                let bottom = nearest(|de, dn| self.bed.depth(e + de, n + dn) + above, half_tan);
                 let range = if hides { (bottom - weed * dice.unit()).max(0.3) } else { bottom };
                 let noise95 = libm::hypot(d.instrument, d.instrument_share * range);
                 let noise = hears * noise95 / 1.96 * self.sizes.factor + heave;

@@ -130,6 +130,11 @@ impl Truth {
         boat.lag_s - boat.said_lag_s.unwrap_or(0.0)
     }
 
+    /// All boats with what is true of them, by name.
+    pub(crate) fn boats(&self) -> impl Iterator<Item = &Boat> {
+        self.boats.values()
+    }
+
     fn boat(&self, name: &str) -> &Boat {
         self.boats.get(name).expect("a boat of this water")
     }

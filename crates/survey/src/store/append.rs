@@ -77,7 +77,7 @@ pub(super) fn insert_entry(tx: &Transaction<'_>, log: i64, seq: i64, entry: &Ent
         seq,
         entry.bytes(),
     ))?;
-    if entry.ops().iter().any(|op| matches!(op, Op::Found(_) | Op::Member(_) | Op::Invite(_))) {
+    if documents::is_of_crew(entry) {
         tx.execute("INSERT INTO crew_entry (n) VALUES (?1)", [tx.last_insert_rowid()])?;
     }
     Ok(())

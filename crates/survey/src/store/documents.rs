@@ -10,6 +10,14 @@ use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+/// Place of the body's version in an entry: the envelope's length is frozen.
+const BODY_AT: usize = 121;
+
+/// Whether an entry tells who belongs to the crew.
+pub(super) fn is_of_crew(entry: &Entry) -> bool {
+    entry.ops().iter().any(|op| matches!(op, Op::Found(_) | Op::Member(_) | Op::Invite(_)))
+}
+
 /// Puts entries into their documents, each document once for all of them. Returns the numbers of entries that no
 /// document would take; those must not stay in force.
 pub(super) fn put_in_force(
@@ -84,6 +92,26 @@ impl Store {
                 .collect()
         })?;
         Ok(keys.iter().filter_map(|k| k.strip_prefix("tile/")?.parse().ok()).collect())
+    }
+
+    /// An older program kept bodies it could not read: puts what they say into force, and notes the new format.
+    pub(super) fn read_anew(&mut self, format: i64) -> Result<(), Error> {
+        let entries = self.entries_in_force()?;
+        let unread = entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| *version > 1));
+        let (limits, path) = (self.limits, self.path.clone());
+        self.transact(|tx| {
+            let sqlite = |source| Error::Sqlite { path: path.clone(), source };
+            if unread {
+                tx.execute_batch("DELETE FROM doc; DELETE FROM crew_entry").map_err(sqlite)?;
+                put_in_force(tx, &entries, &limits, &path)?;
+                want_strips(tx, &entries).map_err(sqlite)?;
+                for e in entries.iter().filter(|e| is_of_crew(e)) {
+                    tx.execute("INSERT INTO crew_entry (n) SELECT n FROM entry WHERE id = ?1", [e.id().0])
+                        .map_err(sqlite)?;
+                }
+            }
+            tx.pragma_update(None, "user_version", format).map_err(sqlite)
+        })
     }
 
     /// Makes all documents again from the entries.
