@@ -76,24 +76,46 @@ impl Sloped {
     /// `slope` is metres down a metre.
     pub(crate) fn of(m: &Measured, slope: f64, d: &Defaults) -> Self {
         Self {
-            beam: beam_error(m.range, slope, half_beam_tan(d)),
+            beam: HalfBeam::of(d).uncertainty95(m.range, slope),
             position: ONE_DIMENSION_95 * m.axis_sigma * slope,
             lag: m.lag_s * m.speed * slope,
         }
     }
 }
 
-/// tan(φ/2) of the default beam.
-pub(crate) fn half_beam_tan(d: &Defaults) -> f64 {
-    libm::tan((d.beam_deg / 2.0).to_radians())
+/// Half the beam's opening.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct HalfBeam {
+    sin: f64,
+    cos: f64,
 }
 
-/// How much too shoal a beam shows a slope, metres: zm (sec ζ − 1), ζ at most half the beam.
-///
-/// Source: IHO C-13 eq. 3.40; sec ζ = √(1 + tan² ζ).
-pub(crate) fn beam_error(range: f64, slope: f64, half_beam_tan: f64) -> f64 {
-    let t = slope.min(half_beam_tan);
-    range * ((1.0 + t * t).sqrt() - 1.0)
+/// Share of the beam's correction that stays uncertain, at 95 %: the bed is no plane (judgement).
+const BEAM_UNCERTAIN: f64 = 0.5;
+
+impl HalfBeam {
+    pub(crate) fn of(d: &Defaults) -> Self {
+        let half = (d.beam_deg / 2.0).to_radians();
+        Self { sin: libm::sin(half), cos: libm::cos(half) }
+    }
+
+    /// How much deeper the bed under the transducer is than the nearest bottom within the beam, metres: `slope` is
+    /// metres down a metre.
+    ///
+    /// Source: IHO C-13 eq. 3.40: zm (sec ζ − 1) for ζ up to half the beam, with sec ζ = √(1 + tan² ζ); beyond it the
+    /// edge of the beam meets the slope: zm (cos φ/2 + sin φ/2 · tan ζ − 1), by geometry.
+    pub(crate) fn correction(&self, range: f64, slope: f64) -> f64 {
+        let range = range.max(0.0);
+        if slope * self.cos <= self.sin {
+            return range * ((1.0 + slope * slope).sqrt() - 1.0);
+        }
+        range * (self.cos + self.sin * slope - 1.0)
+    }
+
+    /// What stays uncertain of it, 95 %, metres.
+    pub(crate) fn uncertainty95(&self, range: f64, slope: f64) -> f64 {
+        BEAM_UNCERTAIN * self.correction(range, slope)
+    }
 }
 
 /// Root of the sum of squares.
@@ -136,12 +158,16 @@ mod tests {
 
     #[test]
     fn beam_on_a_slope() {
-        // Source: C-13 eq. 3.40: zm 10 m, beam 20°, slope 5° → 0.0382; slope 15° → 0.1543 (beyond half the beam).
-        let half = half_beam_tan(&Defaults::default());
-        for (degrees, want) in [(5.0_f64, 0.0382), (15.0, 0.1543)] {
-            let dz = beam_error(10.0, libm::tan(degrees.to_radians()), half);
+        // Source: C-13 eq. 3.40: zm 10 m, beam 20°, slope 5° → 0.0382. At 15°, beyond half the beam, the printed
+        // branch (0.1543) is a lower bound; by geometry it is 10 (cos 10° + sin 10° tan 15° − 1) = 0.3134.
+        let half = HalfBeam::of(&Defaults::default());
+        for (degrees, want) in [(5.0_f64, 0.0382), (15.0, 0.3134)] {
+            let dz = half.correction(10.0, libm::tan(degrees.to_radians()));
             assert!((dz - want).abs() < 1e-4, "{dz}");
         }
+        let edge = libm::tan(10.0_f64.to_radians());
+        let (below, above) = (half.correction(10.0, edge - 1e-9), half.correction(10.0, edge + 1e-9));
+        assert!((below - above).abs() < 1e-6, "one curve");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 mod combine;
 mod visit;
 
-use crate::budget::{ONE_DIMENSION_95, beam_error, half_beam_tan};
+use crate::budget::{HalfBeam, ONE_DIMENSION_95};
 use crate::fix::circle95;
 use crate::limits::grade_within;
 use crate::passes::SetTable;
@@ -60,7 +60,7 @@ pub(crate) fn map(
         cells: Vec::with_capacity(slopes.len()),
         slopes: Vec::with_capacity(slopes.len()),
     };
-    let half_beam = half_beam_tan(&settings.defaults);
+    let half_beam = HalfBeam::of(&settings.defaults);
     let mut scales = Scales::default();
     let mut open: Vec<&Work> = Vec::new();
     let mut fitted = slopes.iter();
@@ -70,7 +70,7 @@ pub(crate) fn map(
         let id = open.first().map(|w| w.at.cell());
         let own = id.and_then(|id| fitted.next().map(|slope| (id, slope)));
         let slope = own.map_or_else(|| Slope::unknown(&settings.defaults), |(_, s)| *s);
-        mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, half_beam)));
+        mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, &half_beam)));
         let cell = id.and_then(|id| combiner.cell(id, &open, &slope, &scales.of(id)));
         if let Some(cell) = cell {
             mapped.cells.push(cell);
@@ -141,21 +141,23 @@ fn pass_of(work: &[Work], entry: &(u64, u32)) -> Option<u32> {
 }
 
 /// One sounding with the terms that grow with the slope.
-fn reduced(w: &Work, slope: &Slope, half_beam: f64) -> ReducedSounding {
+fn reduced(w: &Work, slope: &Slope, half_beam: &HalfBeam) -> ReducedSounding {
     let shared = f64::from(w.boat) + f64::from(w.tie) + f64::from(w.day);
     let level = f64::from(w.random) + f64::from(w.visit) + shared;
     let sloped = (f64::from(w.axis) + f64::from(w.lag)) * slope.square();
-    let beam = beam_error(f64::from(w.range).max(0.0), slope.size(), half_beam);
+    let range = f64::from(w.range);
+    let beam = half_beam.uncertainty95(range, slope.size());
+    let depth_m = w.depth + half_beam.correction(range, slope.size());
     let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * (level + sloped) + beam * beam).sqrt();
     let thu95 = thu95(w);
     let grade = match w.void {
         Some(_) => Grade::Void,
-        None => grade_within(w.depth, tvu95, thu95).max(w.cap),
+        None => grade_within(depth_m, tvu95, thu95).max(w.cap),
     };
     ReducedSounding {
         time: w.time,
         at: w.at,
-        depth_m: w.depth,
+        depth_m,
         tvu95_m: tvu95,
         thu95_m: thu95,
         grade,
@@ -168,11 +170,6 @@ fn reduced(w: &Work, slope: &Slope, half_beam: f64) -> ReducedSounding {
 pub(crate) fn thu95(w: &Work) -> f64 {
     let circle = circle95(f64::from(w.axis).sqrt());
     (circle * circle + ONE_DIMENSION_95 * ONE_DIMENSION_95 * f64::from(w.lag)).sqrt()
-}
-
-/// Uncertainty of the default beam on `slope`, 95 %, metres.
-pub(crate) fn beam95(range: f64, slope: &Slope, d: &Defaults) -> f64 {
-    beam_error(range.max(0.0), slope.size(), half_beam_tan(d))
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! The terms of one sounding, for people who ask why.
 
-use crate::budget::{Level, Sloped};
+use crate::budget::{HalfBeam, Level, Sloped};
 use crate::depth::below_surface;
 use crate::prepare::measured_of;
 use crate::screen::Point;
@@ -54,7 +54,7 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
         term("stage", -stage.level, level.stage),
         term("heave", 0.0, level.heave),
         term("settlement", 0.0, level.settlement),
-        term("beam on the slope", 0.0, sloped.beam),
+        term("beam on the slope", HalfBeam::of(d).correction(m.range, slope), sloped.beam),
         term("position on the slope", 0.0, sloped.position),
         term("lag on the slope", 0.0, sloped.lag),
     ]
@@ -80,18 +80,18 @@ mod tests {
         let stage = StageReading { gauge: Text::new("g").expect("name"), at: UtcMillis(0), level_mm: 800 };
         let settings = Settings::default();
         let basis = Basis { settings: &settings, setups: &[setup], stages: &[stage] };
-        // By hand: 5.000 · 1447.279/1500 = 4.8243; + 0.35 − 0.80 = 4.3743.
+        // By hand: 5.000 · 1447.279/1500 = 4.8243; + 0.35 − 0.80 = 4.3743; beam: 4.8243 · (√1.01 − 1) = 0.0241.
         let terms = explain(&basis, &boat, &plain(), 0.1);
         let sum: f64 = terms.iter().map(|t| t.value).sum();
-        assert!((sum - 4.3743).abs() < 1e-4, "{terms:?}");
+        assert!((sum - 4.3984).abs() < 1e-4, "{terms:?}");
         // The worked example of docs/method.md.
         let example = explain(&basis, &boat, &plain(), 0.05);
         let total = example.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum::<f64>().sqrt();
         assert!((total - 0.209).abs() < 5e-4, "{total}");
-        // From the surface: (5 − 0.35) · 0.964853 + 0.35 − 0.80 = 4.0366.
+        // From the surface: (5 − 0.35) · 0.964853 + 0.35 − 0.80 = 4.0366; beam: 4.4866 · (√1.01 − 1) = 0.0224.
         let surface = Sounding { from: DepthFrom::Surface, ..plain() };
         let sum: f64 = explain(&basis, &boat, &surface, 0.1).iter().map(|t| t.value).sum();
-        assert!((sum - 4.0366).abs() < 1e-4);
+        assert!((sum - 4.0590).abs() < 1e-4);
         let named = |n: &str| terms.iter().find(|t| t.name == n).map(|t| t.uncertainty95);
         // 1.96 · 2.0/√2 · 0.1 and 0.5 s · 2 m/s · 0.1.
         assert!(named("position on the slope").is_some_and(|u| (u - 0.2772).abs() < 1e-3));

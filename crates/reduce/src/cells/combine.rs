@@ -1,9 +1,8 @@
 //! Visits to one cell: inverse variances as weights, and a variance that knows what the visits share.
 
-use super::beam95;
 use super::visit::Visit;
 use crate::Defaults;
-use crate::budget::ONE_DIMENSION_95;
+use crate::budget::{HalfBeam, ONE_DIMENSION_95};
 use crate::limits::grade_within;
 use crate::passes::SetTable;
 use crate::slope::{Scale, Slope};
@@ -18,13 +17,13 @@ const LEAST_VARIANCE: f64 = 1e-6;
 pub(crate) struct Combiner<'a> {
     boats: Vec<u32>,
     sets: &'a SetTable,
-    defaults: &'a Defaults,
+    half_beam: HalfBeam,
 }
 
 impl<'a> Combiner<'a> {
     /// `boats` holds the boat's number of each pass.
-    pub(crate) fn new(boats: Vec<u32>, sets: &'a SetTable, defaults: &'a Defaults) -> Self {
-        Self { boats, sets, defaults }
+    pub(crate) fn new(boats: Vec<u32>, sets: &'a SetTable, defaults: &Defaults) -> Self {
+        Self { boats, sets, half_beam: HalfBeam::of(defaults) }
     }
 
     /// The cell `id` from its accepted soundings (at least one), by pass and time.
@@ -37,7 +36,9 @@ impl<'a> Combiner<'a> {
         let anchored: Vec<Visit> = visits.iter().filter(|v| v.anchored).copied().collect();
         let used = if anchored.is_empty() { &visits } else { &anchored };
         let fused = fuse(used, slope, scale)?;
-        let beam = beam95(fused.range, slope, self.defaults);
+        let deeper = self.half_beam.correction(fused.range, slope.size());
+        let beam = self.half_beam.uncertainty95(fused.range, slope.size());
+        let depth_m = fused.depth + deeper;
         let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * fused.variance + beam * beam).sqrt();
         let thu95 = used.iter().map(|v| v.thu95).fold(f64::INFINITY, f64::min);
         let cap = used.iter().map(|v| v.cap).min()?;
@@ -47,10 +48,10 @@ impl<'a> Combiner<'a> {
         Some(Cell {
             id,
             at: place(id, fused.east, fused.south),
-            depth_m: fused.depth,
+            depth_m,
             tvu95_m: tvu95,
-            shoalest_m: used.iter().map(|v| v.shoalest).fold(f64::INFINITY, f64::min),
-            grade: grade_within(fused.depth, tvu95, thu95).max(cap),
+            shoalest_m: used.iter().map(|v| v.shoalest).fold(f64::INFINITY, f64::min) + deeper,
+            grade: grade_within(depth_m, tvu95, thu95).max(cap),
             soundings: u32::try_from(open.len()).unwrap_or(u32::MAX),
             passes: u32::try_from(visits.len()).unwrap_or(u32::MAX),
             devices: devices.len(),
