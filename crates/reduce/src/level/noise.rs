@@ -1,9 +1,9 @@
 //! How noisy the depths proved: residuals at crossings against what the budget stated.
 
+use super::LEAST_PERCENT;
 use super::model::Model;
 use super::solve::{Equation, Solved};
 use super::tie::Tie;
-use super::{LEAST_PERCENT, NOT_INDEPENDENT};
 use crate::robust::median;
 
 /// With fewer ties nothing is said.
@@ -24,8 +24,7 @@ impl Noise {
         equations: &[Equation],
         solved: &Solved,
     ) -> Self {
-        let normalised: Vec<f64> =
-            equations.iter().map(|e| solved.residual(e) * NOT_INDEPENDENT / e.variance.sqrt()).collect();
+        let normalised: Vec<f64> = equations.iter().map(|e| solved.residual(e) / e.variance.sqrt()).collect();
         // Where noise dominates, and where positions do.
         let flat = |t: &Tie| t.noise > 2.0 * t.place;
         let steep = |t: &Tie| t.place > 2.0 * t.noise;

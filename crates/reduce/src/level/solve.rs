@@ -34,8 +34,6 @@ pub(crate) struct Solved {
     pub(crate) x: Vec<f64>,
     /// Of each equation, 0 … 1.
     pub(crate) weights: Vec<f64>,
-    /// Size of the residuals in stated standard deviations.
-    pub(crate) scale: f64,
     factor: CscCholesky<f64>,
 }
 
@@ -72,8 +70,9 @@ pub fn least_squares(equations: &[Equation], priors: &[f64]) -> Option<Vec<f64>>
 }
 
 /// Solves robustly for the unknowns with prior variances `priors`. `None` if the matrix is not positive definite, which
-/// finite positive variances exclude.
-pub(crate) fn solve(equations: &[Equation], priors: &[f64]) -> Option<Solved> {
+/// finite positive variances exclude. `widen`: the equations know this many times less than their residuals say,
+/// because they are not independent of each other.
+pub(crate) fn solve(equations: &[Equation], priors: &[f64], widen: f64) -> Option<Solved> {
     let normal = Normal::new(equations, priors)?;
     let mut x = vec![0.0; priors.len()];
     let mut weights = vec![1.0; equations.len()];
@@ -97,7 +96,8 @@ pub(crate) fn solve(equations: &[Equation], priors: &[f64]) -> Option<Solved> {
     }
     let last = normal.right_side(equations, &weights, priors.len(), scale);
     let x = factor.solve(&last).iter().copied().collect();
-    Some(Solved { x, weights, scale, factor })
+    let factor = normal.refactor(factor, equations, &weights, priors, scale * widen)?;
+    Some(Solved { x, weights, factor })
 }
 
 fn normalised(equations: &[Equation], x: &[f64]) -> Vec<f64> {
@@ -261,7 +261,7 @@ mod tests {
             })
             .collect();
         equations[7].value = 9.0;
-        let solved = solve(&equations, &[1e6; 2]).expect("positive definite");
+        let solved = solve(&equations, &[1e6; 2], 1.0).expect("positive definite");
         assert!((solved.x[0] - solved.x[1] - 0.5).abs() < 0.01, "{:?}", solved.x);
         assert_eq!(solved.weights[7], 0.0);
     }
