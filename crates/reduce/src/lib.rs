@@ -22,6 +22,7 @@ mod levelled;
 mod limits;
 mod passes;
 mod prepare;
+mod river;
 mod robust;
 mod screen;
 mod settings;
@@ -37,7 +38,7 @@ pub use explain::{Basis, Term, explain};
 pub use input::{DeviceSet, Input, LegInput};
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
 pub use settings::{Defaults, Settings};
-pub use sound::fresh_water;
+pub use sound::{fresh_water, sound_speed};
 pub use stage::{StageHow, StageRecord, StageUsed};
 pub use tally::{BoatTally, Conditions, Counts, Tally};
 
@@ -103,12 +104,13 @@ pub fn reduce(input: Input) -> Reduced {
 
 /// Everything that is done pass after pass.
 fn prepared(input: Input) -> prepare::Prepared {
-    let Input { legs, setups, stages, verdicts, levelling, settings, .. } = input;
+    let Input { legs, setups, stages, casts, gauges, river, verdicts, levelling, settings } = input;
     let setups = setups::Setups::new(&setups);
-    let stages = StageRecord::new(&stages, &settings.defaults);
+    let stages = StageRecord::along(&stages, &gauges, &river, &settings.defaults);
+    let casts = sound::Casts::new(&casts, &settings.defaults);
     let levels = levelled::Levels::new(levelling.as_ref());
     let passes::Grouped { groups, sets, given } = passes::group(legs);
-    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &verdicts, &levels, sets);
+    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &casts, &verdicts, &levels, sets);
     for group in groups {
         ground.take(group);
     }

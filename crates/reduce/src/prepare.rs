@@ -8,6 +8,7 @@ use crate::levelled::{BoatLevels, Levels, Tied, day_of};
 use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
+use crate::sound::Casts;
 use crate::work::Work;
 use crate::{Conditions, DeviceSet, Settings, StageHow, StageRecord};
 use leadline_model::{
@@ -20,6 +21,7 @@ pub(crate) struct Ground<'a> {
     settings: &'a Settings,
     setups: &'a Setups,
     stages: &'a StageRecord,
+    casts: &'a Casts,
     verdicts: &'a [Verdict],
     levels: &'a Levels,
     done: Prepared,
@@ -43,6 +45,7 @@ impl<'a> Ground<'a> {
         settings: &'a Settings,
         setups: &'a Setups,
         stages: &'a StageRecord,
+        casts: &'a Casts,
         verdicts: &'a [Verdict],
         levels: &'a Levels,
         sets: Vec<DeviceSet>,
@@ -57,7 +60,7 @@ impl<'a> Ground<'a> {
             copies: 0,
             given: 0,
         };
-        Self { settings, setups, stages, verdicts, levels, done }
+        Self { settings, setups, stages, casts, verdicts, levels, done }
     }
 
     /// Adds one pass.
@@ -80,8 +83,8 @@ impl<'a> Ground<'a> {
         self.done.work.reserve(soundings.len());
         for ((s, set), p) in soundings.iter().zip(&points) {
             let said = said_at(line, s.time);
-            let below = below_surface(s, &said, &self.settings.defaults);
-            let stage = self.stages.find(s.time);
+            let below = below_surface(s, &said, self.casts, &self.settings.defaults);
+            let stage = self.stages.find(s.time, s.at);
             let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
             let level = Level::of(&m, &self.settings.defaults);
             let known = stage.how != StageHow::Unknown;
@@ -115,7 +118,7 @@ impl<'a> Ground<'a> {
                 place = (place.0 + e, place.1 + n, place.2 + (e * e + n * n).sqrt());
             }
             before = Some(s.at);
-            let range = below_surface(s, &said_at(line, s.time), &self.settings.defaults).range;
+            let range = below_surface(s, &said_at(line, s.time), self.casts, &self.settings.defaults).range;
             points.push(Point {
                 along: place.2,
                 east: place.0 as f32,
@@ -211,9 +214,9 @@ impl<'a> Ground<'a> {
         line: &[(UtcMillis, Said)],
     ) -> Conditions {
         let said = said_at(line, first.time);
-        let below = below_surface(first, &said, &self.settings.defaults);
+        let below = below_surface(first, &said, self.casts, &self.settings.defaults);
         Conditions {
-            stage: [self.stages.at(first.time), self.stages.at(last.time)],
+            stage: [self.stages.at(first.time, first.at), self.stages.at(last.time, last.at)],
             stage_unknown,
             draft: below.draft,
             sound: below.sound,

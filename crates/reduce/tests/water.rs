@@ -428,7 +428,14 @@ fn explained_terms_add_up_to_the_sounding() {
     let reduced = reduce(input);
     let s = reduced.soundings.iter().find(|s| s.time == raw.time).expect("kept");
     let slope = reduced.slope(s.at.cell()).expect("a cell");
-    let basis = Basis { settings: &settings, setups: &setups, stages: &stages };
+    let basis = Basis {
+        settings: &settings,
+        setups: &setups,
+        stages: &stages,
+        casts: &[],
+        gauges: &[],
+        river: &[],
+    };
     let terms = explain(&basis, &text("Wren"), &raw, slope);
     let depth: f64 = terms.iter().map(|t| t.value).sum();
     let squares: f64 = terms.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum();
