@@ -13,6 +13,7 @@
 
 mod budget;
 mod cells;
+mod copies;
 mod days;
 mod depth;
 mod explain;
@@ -33,6 +34,7 @@ mod stage;
 mod tally;
 mod work;
 
+pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
 pub use input::{DeviceSet, Input, LegInput};
@@ -55,6 +57,8 @@ pub struct Reduced {
     pub cells: Vec<Cell>,
     /// Slope of the bed at each of `cells` (metres down a metre), its own uncertainty included.
     pub slopes: Vec<f32>,
+    /// What was recorded twice and counts once.
+    pub copies: Vec<CopyFound>,
     /// Counts that add up to the input.
     pub tally: Tally,
     /// What was used for each of `passes`.
@@ -88,7 +92,7 @@ impl Reduced {
 /// Reduces, screens and grades every sounding of `input` and combines the accepted ones to cells.
 pub fn reduce(input: Input) -> Reduced {
     let settings = input.settings;
-    let prepare::Prepared { passes, work, conditions, sets, copies, given, .. } = prepared(input);
+    let prepare::Prepared { passes, work, conditions, sets, copies, found, given, .. } = prepared(input);
     let order = cells::order(&work);
     let mapped = cells::map(&work, &order, &passes, &sets, &settings);
     let tally = Tally::of(&mapped.soundings, &passes, given, copies);
@@ -97,6 +101,7 @@ pub fn reduce(input: Input) -> Reduced {
         soundings: mapped.soundings,
         cells: mapped.cells,
         slopes: mapped.slopes,
+        copies: found,
         tally,
         conditions,
     }
@@ -109,10 +114,10 @@ fn prepared(input: Input) -> prepare::Prepared {
     let stages = StageRecord::along(&stages, &gauges, &river, &settings.defaults);
     let casts = sound::Casts::new(&casts, &settings.defaults);
     let levels = levelled::Levels::new(levelling.as_ref());
-    let passes::Grouped { groups, sets, given } = passes::group(legs);
+    let passes::Grouped { groups, sets, given, copies } = passes::group(legs, &verdicts);
     let mut ground = prepare::Ground::new(&settings, &setups, &stages, &casts, &verdicts, &levels, sets);
     for group in groups {
         ground.take(group);
     }
-    ground.finish(given)
+    ground.finish(given, copies)
 }

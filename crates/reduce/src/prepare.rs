@@ -1,6 +1,7 @@
 //! One pass after the other: from joined legs to screened, reduced soundings that still lack the bed's slope.
 
 use crate::budget::{Level, Measured, ONE_DIMENSION_95};
+use crate::copies::{CopyFound, Settled};
 use crate::days::DayPart;
 use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
 use crate::fix::{axis_sigma, measured};
@@ -36,6 +37,8 @@ pub(crate) struct Prepared {
     pub(crate) days: Vec<DayPart>,
     pub(crate) sets: SetTable,
     pub(crate) copies: u64,
+    /// Recordings of the same measurements.
+    pub(crate) found: Vec<CopyFound>,
     /// Soundings given, copies included.
     pub(crate) given: u64,
 }
@@ -58,6 +61,7 @@ impl<'a> Ground<'a> {
             days: Vec::new(),
             sets,
             copies: 0,
+            found: Vec::new(),
             given: 0,
         };
         Self { settings, setups, stages, casts, verdicts, levels, done }
@@ -66,12 +70,13 @@ impl<'a> Ground<'a> {
     /// Adds one pass.
     pub(crate) fn take(&mut self, group: Group) {
         let boat = group.boat.clone();
+        let said = self.setups.of_all(&boat, &group.further);
         let Joined { legs, mut soundings, copies } = group.join(&mut self.done.sets);
         self.done.copies += copies;
         let (Some(first), Some(last)) = (soundings.first().copied(), soundings.last().copied()) else {
             return;
         };
-        let line = self.setups.of(&boat);
+        let line = &*said;
         let levels = self.levels.of(&boat);
         let more_lag = levels.and_then(BoatLevels::lag).map_or(0, |(ms, _)| ms);
         if more_lag != 0 || line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
@@ -101,9 +106,10 @@ impl<'a> Ground<'a> {
         self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
     }
 
-    /// All passes; `given` soundings went in.
-    pub(crate) fn finish(self, given: u64) -> Prepared {
-        Prepared { given, ..self.done }
+    /// All passes; `given` soundings went in, of which `settled` tells the copies taken out before.
+    pub(crate) fn finish(self, given: u64, settled: Settled) -> Prepared {
+        let copies = self.done.copies + settled.dropped;
+        Prepared { given, copies, found: settled.found, ..self.done }
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {

@@ -374,7 +374,8 @@ fn unknown_draft_stage_or_sound_speed_is_loose_and_said() {
 fn a_day_without_stage_has_no_vote_where_another_has_one() {
     let mut input = track(wavy, 60, |_, _| ());
     let alone = reduce(input.clone());
-    let later = track(|i| wavy(i) + 2.0, 60, |_, s| s.time.0 += 30 * DAY);
+    // Other waves: the same ones, 2 m deeper and 30 days later, would be a copy.
+    let later = track(|i| wavy(i + 9) + 2.0, 60, |_, s| s.time.0 += 30 * DAY);
     input.legs.extend(later.legs);
     let both = reduce(input);
     assert_eq!(both.passes.len(), 2);
