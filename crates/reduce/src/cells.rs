@@ -3,6 +3,7 @@
 mod combine;
 mod visit;
 
+use crate::Settings;
 use crate::budget::{HalfBeam, ONE_DIMENSION_95};
 use crate::fix::circle95;
 use crate::limits::grade_within;
@@ -10,7 +11,6 @@ use crate::passes::SetTable;
 use crate::robust::median;
 use crate::slope::{self, Rough, Scales, Slope};
 use crate::work::Work;
-use crate::{Defaults, Settings};
 use leadline_model::{Cell, CellId, Grade, Pass, ReducedSounding};
 use std::collections::BTreeMap;
 

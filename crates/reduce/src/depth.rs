@@ -1,7 +1,8 @@
 //! From the indicated depth to the depth below the water surface: sound speed and draft.
 
+use crate::Defaults;
 use crate::setups::Said;
-use crate::{Defaults, fresh_water};
+use crate::sound::{Casts, sound_speed};
 use leadline_model::{DepthFrom, Sounding};
 
 /// Where a draft comes from.
@@ -33,6 +34,8 @@ pub struct DraftUsed {
 /// What is known of sound speed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum SoundSource {
+    /// The sounder's assumed speed and the water's temperatures over depth are known.
+    Cast,
     /// The sounder's assumed speed and the water's temperature are known.
     Known,
     /// The sounder's speed is known, the temperature is the default.
@@ -48,8 +51,13 @@ pub struct SoundUsed {
     pub factor: f64,
     /// What the sounder assumes, m/s.
     pub assumed: Option<f64>,
-    /// Temperature used, °C.
+    /// Temperature used, °C; `None` where it is unknown or changes with depth (a cast).
     pub celsius: Option<f64>,
+    /// Practical salinity used; 0 = fresh.
+    pub salinity: f64,
+    /// True speed used, m/s: over a cast the mean (harmonic) from the transducer to the bed; `None` where depths
+    /// are not scaled.
+    pub speed: Option<f64>,
     /// Uncertainty, 95 %, share of the depth below the transducer.
     pub uncertainty95_share: f64,
     /// What is known.
@@ -73,8 +81,7 @@ pub(crate) struct BelowSurface {
 ///
 /// Source: IHO C-13 eq. 3.42 (dz = z · dc/c); draft after scaling. A depth that includes the draft already has it
 /// taken out, is scaled, and has it put back.
-pub(crate) fn below_surface(s: &Sounding, said: &Said, defaults: &Defaults) -> BelowSurface {
-    let sound = sound_used(s, said, defaults);
+pub(crate) fn below_surface(s: &Sounding, said: &Said, casts: &Casts, defaults: &Defaults) -> BelowSurface {
     let draft = draft_used(s, said, defaults);
     let indicated = f64::from(s.depth_mm) / 1000.0;
     let logged = s.offset_mm.map_or(0.0, |mm| f64::from(mm) / 1000.0);
@@ -85,27 +92,51 @@ pub(crate) fn below_surface(s: &Sounding, said: &Said, defaults: &Defaults) -> B
         DepthFrom::Unknown => (indicated, false),
         _ => (indicated, true),
     };
+    let sound = sound_used(s, said, casts, defaults, [draft.draft_m, below]);
     let range = below * sound.factor;
     let included = if s.from == DepthFrom::Surface { indicated - below } else { draft.draft_m };
     let reference95 = if known_reference { 0.0 } else { defaults.reference_unknown };
     BelowSurface { range, depth: range + included, draft, sound, reference95 }
 }
 
-fn sound_used(s: &Sounding, said: &Said, defaults: &Defaults) -> SoundUsed {
+/// `draft` and `below`: where the sound starts and how far the sounder says it went, metres.
+fn sound_used(
+    s: &Sounding,
+    said: &Said,
+    casts: &Casts,
+    defaults: &Defaults,
+    [draft, below]: [f64; 2],
+) -> SoundUsed {
+    let assumed = said.sound_speed;
+    let over = assumed.and_then(|c0| casts.way(s.time, draft, below / c0).map(|way| (c0, way)));
+    if let Some((c0, way)) = over {
+        let blind = 1.0 - way.measured;
+        return SoundUsed {
+            factor: way.speed / c0,
+            assumed,
+            celsius: None,
+            salinity: way.salinity,
+            speed: Some(way.speed),
+            uncertainty95_share: way.measured * defaults.sound_cast + blind * defaults.sound_known,
+            source: SoundSource::Cast,
+        };
+    }
+    let salinity = casts.salinity(s.time);
+    let speed_at = |t: f64| sound_speed(t, salinity, 0.0);
     let logged = s.temp_centi.map(|c| f64::from(c) / 100.0);
-    let known = logged.filter(|t| fresh_water(*t).is_some()).or(said.temperature);
-    let (celsius, speed) = match known.and_then(|t| fresh_water(t).map(|c| (t, c))) {
+    let believed = logged.filter(|t| speed_at(*t).is_some());
+    let known = believed.or(said.temperature).or_else(|| casts.temperature(s.time));
+    let (celsius, speed) = match known.and_then(|t| speed_at(t).map(|c| (t, c))) {
         Some((t, c)) => (Some(t), Some(c)),
-        None => (None, fresh_water(defaults.temperature)),
+        None => (None, speed_at(defaults.temperature)),
     };
-    let (source, factor, share) = match (said.sound_speed, speed, celsius) {
-        (Some(assumed), Some(c), Some(_)) => (SoundSource::Known, c / assumed, defaults.sound_known),
-        (Some(assumed), Some(c), None) => {
-            (SoundSource::TemperatureUnknown, c / assumed, defaults.temperature_unknown)
-        }
+    let (source, factor, share) = match (assumed, speed, celsius) {
+        (Some(c0), Some(c), Some(_)) => (SoundSource::Known, c / c0, defaults.sound_known),
+        (Some(c0), Some(c), None) => (SoundSource::TemperatureUnknown, c / c0, defaults.temperature_unknown),
         _ => (SoundSource::SounderUnknown, 1.0, defaults.sound_unknown),
     };
-    SoundUsed { factor, assumed: said.sound_speed, celsius, uncertainty95_share: share, source }
+    let speed = speed.filter(|_| source != SoundSource::SounderUnknown);
+    SoundUsed { factor, assumed, celsius, salinity, speed, uncertainty95_share: share, source }
 }
 
 /// A typed draft wins; else a positive offset of the log; a negative one is the keel's and says nothing of the
@@ -127,7 +158,8 @@ fn draft_used(s: &Sounding, said: &Said, defaults: &Defaults) -> DraftUsed {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use leadline_model::{FixClass, Flags, GridPos, UtcMillis};
+    use crate::fresh_water;
+    use leadline_model::{FixClass, Flags, GridPos, Layer, UtcMillis, WaterCast};
 
     fn sounding(depth_mm: i32, from: DepthFrom, offset_mm: Option<i16>, temp_centi: Option<i16>) -> Sounding {
         Sounding {
@@ -150,7 +182,7 @@ mod tests {
     }
 
     fn below(s: &Sounding, said: &Said) -> BelowSurface {
-        below_surface(s, said, &Defaults::default())
+        below_surface(s, said, &Casts::default(), &Defaults::default())
     }
 
     #[test]
@@ -209,5 +241,55 @@ mod tests {
         assert!((b.sound.factor - 0.977_295).abs() < 1e-6);
         let typed = Said { temperature: Some(10.0), ..said(None, Some(1500.0)) };
         assert_eq!(below(&s, &typed).sound.celsius, Some(10.0));
+    }
+
+    fn over(s: &Sounding, said: &Said, salinity_centi: u16, layers: &[(i32, i16)]) -> BelowSurface {
+        let layers = layers.iter().map(|&(depth_mm, temp_centi)| Layer { depth_mm, temp_centi }).collect();
+        let cast = WaterCast { at: UtcMillis(0), salinity_centi, layers };
+        let d = Defaults::default();
+        below_surface(s, said, &Casts::new(&[cast], &d), &d)
+    }
+
+    #[test]
+    fn a_cast_wins_over_one_temperature() {
+        // Source: C-13 eq. 3.18 and 3.42: 20 °C down to 5 m, 10 °C at 10 m: a sound takes as long as at 1473.5006 m/s
+        // (facts.md §4.3). A sounder that assumes 1500 shows 10 m as 10.17984.
+        let s = sounding(10_180, DepthFrom::Transducer, None, Some(2_000));
+        let layers = [(0, 2_000), (5_000, 2_000), (10_000, 1_000)];
+        let b = over(&s, &said(Some(0.0), Some(1500.0)), 0, &layers);
+        assert!((b.depth - 10.000_2).abs() < 1e-4, "{b:?}");
+        assert_eq!((b.sound.source, b.sound.celsius), (SoundSource::Cast, None));
+        assert!(b.sound.speed.is_some_and(|c| (c - 1_473.500).abs() < 1e-2), "{b:?}");
+        // Measured all the way but for 0.2 mm.
+        assert!((b.sound.uncertainty95_share - 1.0 / 300.0).abs() < 1e-6);
+        // The logged 20 °C alone: 10.180 · 1482.358/1500.
+        let alone = below(&s, &said(Some(0.0), Some(1500.0)));
+        assert!((alone.depth - 10.060_3).abs() < 1e-4 && alone.sound.speed == fresh_water(20.0));
+        // From 5 m down only the cold half counts: by hand 1464.749 m/s (see the column's test).
+        let deep = sounding(5_120, DepthFrom::Transducer, None, None);
+        let b = over(&deep, &said(Some(5.0), Some(1500.0)), 0, &layers);
+        assert!((b.depth - 5.0 - 5.120 * 1_464.749 / 1_500.0).abs() < 1e-3, "{b:?}");
+        // Half of 20 m lies below the cast: half way between 1/300 and 1/150.
+        let twice = sounding(20_500, DepthFrom::Transducer, None, None);
+        let b = over(&twice, &said(Some(0.0), Some(1500.0)), 0, &layers);
+        assert!((b.sound.uncertainty95_share - 1.0 / 200.0).abs() < 1e-4, "{b:?}");
+    }
+
+    #[test]
+    fn one_layer_is_only_a_temperature_and_salt_counts_in_any_case() {
+        let s = sounding(10_000, DepthFrom::Transducer, None, Some(1_000));
+        let setup = said(Some(0.0), Some(1500.0));
+        let b = over(&s, &setup, 0, &[(0, 2_000)]);
+        assert_eq!((b.sound.source, b.sound.celsius), (SoundSource::Known, Some(10.0)));
+        let nothing = Sounding { temp_centi: None, ..s };
+        assert_eq!(over(&nothing, &setup, 0, &[(0, 2_000)]).sound.celsius, Some(20.0));
+        let typed = Said { temperature: Some(5.0), ..setup };
+        assert_eq!(over(&nothing, &typed, 0, &[(0, 2_000)]).sound.celsius, Some(5.0));
+        // Source: seawater 3.3.5 svel at salinity 35, 10 °C, surface: 1489.822 (its documented table, T68).
+        let b = over(&s, &setup, 3_500, &[]);
+        assert!((b.depth - 10.0 * 1_489.831 / 1_500.0).abs() < 1e-3 && b.sound.salinity == 35.0, "{b:?}");
+        // A sounder whose speed nobody knows is not scaled, whatever the water is.
+        let b = over(&s, &said(Some(0.0), None), 3_500, &[(0, 2_000), (9_000, 500)]);
+        assert_eq!((b.sound.source, b.depth, b.sound.speed), (SoundSource::SounderUnknown, 10.0, None));
     }
 }

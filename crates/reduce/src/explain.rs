@@ -5,8 +5,9 @@ use crate::depth::below_surface;
 use crate::prepare::measured_of;
 use crate::screen::Point;
 use crate::setups::{Setups, said_at};
+use crate::sound::Casts;
 use crate::{Settings, StageRecord};
-use leadline_model::{Setup, Sounding, StageReading, Text};
+use leadline_model::{Gauge, GridPos, Setup, Sounding, StageReading, Text, WaterCast};
 
 /// One step from the indicated to the reduced depth, or one source of uncertainty.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,6 +29,12 @@ pub struct Basis<'a> {
     pub setups: &'a [Setup],
     /// Gauge readings.
     pub stages: &'a [StageReading],
+    /// What people measured of the water.
+    pub casts: &'a [WaterCast],
+    /// Where gauges stand and where their zeros lie.
+    pub gauges: &'a [Gauge],
+    /// Centre line of flowing water; empty = the water has no slope.
+    pub river: &'a [GridPos],
 }
 
 /// The terms of `sounding` of `boat` where the bed has `slope` (see [`crate::Reduced::slope`]). The values add up
@@ -37,8 +44,9 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
     let d = &basis.settings.defaults;
     let setups = Setups::new(basis.setups);
     let said = said_at(setups.of(boat), sounding.time);
-    let below = below_surface(sounding, &said, d);
-    let stage = StageRecord::new(basis.stages, d).find(sounding.time);
+    let below = below_surface(sounding, &said, &Casts::new(basis.casts, d), d);
+    let stage =
+        StageRecord::along(basis.stages, basis.gauges, basis.river, d).find(sounding.time, sounding.at);
     let told = sounding.speed_mm_s.map(|v| v as f32 / 1000.0);
     let point = Point { speed: told.unwrap_or(d.speed as f32), ..Point::lone(sounding, below.range) };
     let m = measured_of(sounding, &below, &point, &said, stage.u95, basis.settings);
@@ -79,7 +87,14 @@ mod tests {
         };
         let stage = StageReading { gauge: Text::new("g").expect("name"), at: UtcMillis(0), level_mm: 800 };
         let settings = Settings::default();
-        let basis = Basis { settings: &settings, setups: &[setup], stages: &[stage] };
+        let basis = Basis {
+            settings: &settings,
+            setups: &[setup],
+            stages: &[stage],
+            casts: &[],
+            gauges: &[],
+            river: &[],
+        };
         // By hand: 5.000 · 1447.279/1500 = 4.8243; + 0.35 − 0.80 = 4.3743; beam: 4.8243 · (√1.01 − 1) = 0.0241.
         let terms = explain(&basis, &boat, &plain(), 0.1);
         let sum: f64 = terms.iter().map(|t| t.value).sum();

@@ -13,6 +13,7 @@
 
 mod budget;
 mod cells;
+mod copies;
 mod days;
 mod depth;
 mod explain;
@@ -23,6 +24,7 @@ mod levelled;
 mod limits;
 mod passes;
 mod prepare;
+mod river;
 mod robust;
 mod screen;
 mod settings;
@@ -33,13 +35,14 @@ mod stage;
 mod tally;
 mod work;
 
+pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
 pub use input::{DeviceSet, Input, LegInput};
 pub use level::{BoatFound, DayFound, Differences, Equation, Found, Proposal, Spread, least_squares, level};
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
 pub use settings::{Defaults, Settings};
-pub use sound::fresh_water;
+pub use sound::{fresh_water, sound_speed};
 pub use stage::{StageHow, StageRecord, StageUsed};
 pub use tally::{BoatTally, Conditions, Counts, Tally};
 
@@ -56,6 +59,8 @@ pub struct Reduced {
     pub cells: Vec<Cell>,
     /// Slope of the bed at each of `cells` (metres down a metre), its own uncertainty included.
     pub slopes: Vec<f32>,
+    /// What was recorded twice and counts once.
+    pub copies: Vec<CopyFound>,
     /// Counts that add up to the input.
     pub tally: Tally,
     /// What was used for each of `passes`.
@@ -89,7 +94,7 @@ impl Reduced {
 /// Reduces, screens and grades every sounding of `input` and combines the accepted ones to cells.
 pub fn reduce(input: Input) -> Reduced {
     let settings = input.settings;
-    let prepare::Prepared { passes, work, conditions, sets, copies, given, .. } = prepared(input);
+    let prepare::Prepared { passes, work, conditions, sets, copies, found, given, .. } = prepared(input);
     let order = cells::order(&work);
     let mapped = cells::map(&work, &order, &passes, &sets, &settings);
     let tally = Tally::of(&mapped.soundings, &passes, given, copies);
@@ -98,6 +103,7 @@ pub fn reduce(input: Input) -> Reduced {
         soundings: mapped.soundings,
         cells: mapped.cells,
         slopes: mapped.slopes,
+        copies: found,
         tally,
         conditions,
     }
@@ -105,14 +111,15 @@ pub fn reduce(input: Input) -> Reduced {
 
 /// Everything that is done pass after pass.
 fn prepared(input: Input) -> prepare::Prepared {
-    let Input { legs, setups, stages, verdicts, levelling, settings, .. } = input;
+    let Input { legs, setups, stages, casts, gauges, river, verdicts, levelling, settings } = input;
     let setups = setups::Setups::new(&setups);
-    let stages = StageRecord::new(&stages, &settings.defaults);
+    let stages = StageRecord::along(&stages, &gauges, &river, &settings.defaults);
+    let casts = sound::Casts::new(&casts, &settings.defaults);
     let levels = levelled::Levels::new(levelling.as_ref());
-    let passes::Grouped { groups, sets, given } = passes::group(legs);
-    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &verdicts, &levels, sets);
+    let passes::Grouped { groups, sets, given, copies } = passes::group(legs, &verdicts);
+    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &casts, &verdicts, &levels, sets);
     for group in groups {
         ground.take(group);
     }
-    ground.finish(given)
+    ground.finish(given, copies)
 }

@@ -1,6 +1,7 @@
 //! One pass after the other: from joined legs to screened, reduced soundings that still lack the bed's slope.
 
 use crate::budget::{Level, Measured, ONE_DIMENSION_95};
+use crate::copies::{CopyFound, Settled};
 use crate::days::DayPart;
 use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
 use crate::fix::{axis_sigma, measured};
@@ -8,6 +9,7 @@ use crate::levelled::{BoatLevels, Levels, Tied, day_of};
 use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
+use crate::sound::Casts;
 use crate::work::Work;
 use crate::{Conditions, DeviceSet, Settings, StageHow, StageRecord};
 use leadline_model::{
@@ -20,6 +22,7 @@ pub(crate) struct Ground<'a> {
     settings: &'a Settings,
     setups: &'a Setups,
     stages: &'a StageRecord,
+    casts: &'a Casts,
     verdicts: &'a [Verdict],
     levels: &'a Levels,
     done: Prepared,
@@ -34,6 +37,8 @@ pub(crate) struct Prepared {
     pub(crate) days: Vec<DayPart>,
     pub(crate) sets: SetTable,
     pub(crate) copies: u64,
+    /// Recordings of the same measurements.
+    pub(crate) found: Vec<CopyFound>,
     /// Soundings given, copies included.
     pub(crate) given: u64,
 }
@@ -43,6 +48,7 @@ impl<'a> Ground<'a> {
         settings: &'a Settings,
         setups: &'a Setups,
         stages: &'a StageRecord,
+        casts: &'a Casts,
         verdicts: &'a [Verdict],
         levels: &'a Levels,
         sets: Vec<DeviceSet>,
@@ -55,20 +61,22 @@ impl<'a> Ground<'a> {
             days: Vec::new(),
             sets,
             copies: 0,
+            found: Vec::new(),
             given: 0,
         };
-        Self { settings, setups, stages, verdicts, levels, done }
+        Self { settings, setups, stages, casts, verdicts, levels, done }
     }
 
     /// Adds one pass.
     pub(crate) fn take(&mut self, group: Group) {
         let boat = group.boat.clone();
+        let said = self.setups.of_all(&boat, &group.further);
         let Joined { legs, mut soundings, copies } = group.join(&mut self.done.sets);
         self.done.copies += copies;
         let (Some(first), Some(last)) = (soundings.first().copied(), soundings.last().copied()) else {
             return;
         };
-        let line = self.setups.of(&boat);
+        let line = &*said;
         let levels = self.levels.of(&boat);
         let more_lag = levels.and_then(BoatLevels::lag).map_or(0, |(ms, _)| ms);
         if more_lag != 0 || line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
@@ -80,8 +88,8 @@ impl<'a> Ground<'a> {
         self.done.work.reserve(soundings.len());
         for ((s, set), p) in soundings.iter().zip(&points) {
             let said = said_at(line, s.time);
-            let below = below_surface(s, &said, &self.settings.defaults);
-            let stage = self.stages.find(s.time);
+            let below = below_surface(s, &said, self.casts, &self.settings.defaults);
+            let stage = self.stages.find(s.time, s.at);
             let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
             let level = Level::of(&m, &self.settings.defaults);
             let known = stage.how != StageHow::Unknown;
@@ -98,9 +106,10 @@ impl<'a> Ground<'a> {
         self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
     }
 
-    /// All passes; `given` soundings went in.
-    pub(crate) fn finish(self, given: u64) -> Prepared {
-        Prepared { given, ..self.done }
+    /// All passes; `given` soundings went in, of which `settled` tells the copies taken out before.
+    pub(crate) fn finish(self, given: u64, settled: Settled) -> Prepared {
+        let copies = self.done.copies + settled.dropped;
+        Prepared { given, copies, found: settled.found, ..self.done }
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
@@ -115,7 +124,7 @@ impl<'a> Ground<'a> {
                 place = (place.0 + e, place.1 + n, place.2 + (e * e + n * n).sqrt());
             }
             before = Some(s.at);
-            let range = below_surface(s, &said_at(line, s.time), &self.settings.defaults).range;
+            let range = below_surface(s, &said_at(line, s.time), self.casts, &self.settings.defaults).range;
             points.push(Point {
                 along: place.2,
                 east: place.0 as f32,
@@ -211,9 +220,9 @@ impl<'a> Ground<'a> {
         line: &[(UtcMillis, Said)],
     ) -> Conditions {
         let said = said_at(line, first.time);
-        let below = below_surface(first, &said, &self.settings.defaults);
+        let below = below_surface(first, &said, self.casts, &self.settings.defaults);
         Conditions {
-            stage: [self.stages.at(first.time), self.stages.at(last.time)],
+            stage: [self.stages.at(first.time, first.at), self.stages.at(last.time, last.at)],
             stage_unknown,
             draft: below.draft,
             sound: below.sound,

@@ -93,6 +93,12 @@ pub struct Defaults {
     pub settlement_max: f64,
     /// Sound speed known by temperature, share of the depth. C-13: 1/150; about ±3 °C between surface and bed.
     pub sound_known: f64,
+    /// Sound speed known by temperatures over the whole depth (a cast), share of the depth: half of the line above
+    /// (judgement; what is left is the change within a day and from place to place).
+    pub sound_cast: f64,
+    /// A cast holds for this long before and after it, ms (judgement: three days; a lake's layers last for weeks,
+    /// its surface changes within days).
+    pub cast_ms: i64,
     /// Water temperature assumed where none is known, °C.
     pub temperature: f64,
     /// Temperature unknown, share of the depth: 4 … 28 °C is 1421 … 1504 m/s, ±2.8 % of the middle.
@@ -107,6 +113,11 @@ pub struct Defaults {
     pub stage_wander: f64,
     /// A reading holds alone, before the first and after the last of its gauge, for this long, ms (half a day).
     pub stage_alone_ms: i64,
+    /// On flowing water between two gauges: how far the surface lies off the straight line half way, as a share of
+    /// the fall between them (judgement; across a dam or a riffle it is wrong).
+    pub river_fall: f64,
+    /// Slope of flowing water beyond the last gauge, at least, metres a metre (judgement: 30 cm a km).
+    pub river_slope: f64,
     /// Stage unknown: the depth is below the water level of that day (judgement).
     pub stage_unknown: f64,
     /// Stage unknown, as levelling starts from it: reservoirs fall by metres (judgement).
@@ -162,12 +173,16 @@ impl Default for Defaults {
             settlement_speed: 4.116,
             settlement_max: 0.30,
             sound_known: 1.0 / 150.0,
+            sound_cast: 1.0 / 300.0,
+            cast_ms: 3 * 24 * 3600 * 1000,
             temperature: 15.0,
             temperature_unknown: 0.028,
             sound_unknown: 0.025,
             stage_reading: 0.03,
             stage_wander: 0.10,
             stage_alone_ms: 12 * 3600 * 1000,
+            river_fall: 0.2,
+            river_slope: 0.0003,
             stage_unknown: 1.0,
             level_unknown: 10.0,
             load: 0.03,

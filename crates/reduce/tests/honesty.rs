@@ -190,7 +190,7 @@ fn errors_are_drawn_at_the_stated_size() {
                 continue;
             }
             seen.push(day);
-            let stage = record.at(at);
+            let stage = record.at(at, leg.soundings[0].at);
             let what = match stage.how {
                 StageHow::Unknown => "stage unknown",
                 _ => "stage",

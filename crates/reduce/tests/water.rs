@@ -374,7 +374,8 @@ fn unknown_draft_stage_or_sound_speed_is_loose_and_said() {
 fn a_day_without_stage_has_no_vote_where_another_has_one() {
     let mut input = track(wavy, 60, |_, _| ());
     let alone = reduce(input.clone());
-    let later = track(|i| wavy(i) + 2.0, 60, |_, s| s.time.0 += 30 * DAY);
+    // Other waves: the same ones, 2 m deeper and 30 days later, would be a copy.
+    let later = track(|i| wavy(i + 9) + 2.0, 60, |_, s| s.time.0 += 30 * DAY);
     input.legs.extend(later.legs);
     let both = reduce(input);
     assert_eq!(both.passes.len(), 2);
@@ -428,7 +429,8 @@ fn explained_terms_add_up_to_the_sounding() {
     let reduced = reduce(input);
     let s = reduced.soundings.iter().find(|s| s.time == raw.time).expect("kept");
     let slope = reduced.slope(s.at.cell()).expect("a cell");
-    let basis = Basis { settings: &settings, setups: &setups, stages: &stages };
+    let basis =
+        Basis { settings: &settings, setups: &setups, stages: &stages, casts: &[], gauges: &[], river: &[] };
     let terms = explain(&basis, &text("Wren"), &raw, slope);
     let depth: f64 = terms.iter().map(|t| t.value).sum();
     let squares: f64 = terms.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum();

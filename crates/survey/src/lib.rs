@@ -9,6 +9,7 @@ mod ground;
 mod home;
 mod import;
 mod invite;
+mod levels;
 mod parcel;
 mod query;
 mod store;
@@ -27,10 +28,13 @@ pub use ground::{Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
+/// Files of gauge levels: their options, units and zones.
+pub use leadline_ingest::gauge;
 /// What answers are made of.
 pub use leadline_reduce::{Conditions, Counts as SoundingCounts, Reduced, StageHow, StageUsed, Tally};
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
+pub use levels::{ImportedLevels, import_levels};
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
 pub use query::Computed;
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

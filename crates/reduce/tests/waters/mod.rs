@@ -149,7 +149,8 @@ impl Water {
                 let done = sail.day(day.midnight, &block, level, &mut dice);
                 let mut errors = BoatDay { settlement: done.mean_settlement, ..BoatDay::default() };
                 errors.draft = boat.draft_error();
-                errors.stage = done.mean_over_times(|t| level.at(t) - record.at(UtcMillis(t)).level_m);
+                errors.stage =
+                    done.mean_over_times(|t| level.at(t) - record.at(UtcMillis(t), frame.origin()).level_m);
                 errors.range = done.mean_range;
                 truth.add(boat.name, day.midnight, block, errors, &done);
                 input.legs.extend(done.legs(boat, number));

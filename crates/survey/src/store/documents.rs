@@ -125,3 +125,35 @@ impl Store {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::{Ground, Home, found_survey, set_gauge};
+    use leadline_model::{Text, UtcMillis};
+
+    /// A store whose documents were made by a program that could not read body version 2.
+    #[test]
+    fn what_an_older_program_kept_unread_comes_into_force() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let home = Home::open(Some(dir.path())).expect("opens");
+        let (text, now) = (|s| Text::new(s).expect("short"), UtcMillis(1_800_000_000_000));
+        let id = found_survey(&home, &text("Testmere"), &text("zero"), now).expect("founds");
+        let mut store = home.store(&id).expect("opens");
+        set_gauge(&mut store, &text("weir"), Some(120), None, now).expect("states");
+        let read = |s: &crate::Store| Ground::of(&s.survey_writes().expect("reads")).gauges;
+        let before = read(&store);
+        assert_eq!(before.len(), 1);
+        // As it left it: the entry is there, its write is not, and the format is the first.
+        store
+            .db
+            .execute_batch("DELETE FROM doc; DELETE FROM crew_entry; PRAGMA user_version = 1")
+            .expect("writes");
+        assert!(read(&store).is_empty());
+        drop(store);
+        let store = home.store(&id).expect("opens");
+        assert_eq!(read(&store), before);
+        assert!(store.crew().expect("reads").is_keeper(&store.device()));
+        let format: i64 = store.db.query_row("PRAGMA user_version", [], |r| r.get(0)).expect("reads");
+        assert_eq!(format, super::super::FORMAT);
+    }
+}
