@@ -63,9 +63,32 @@ pub(crate) enum Command {
     Import(ImportArgs),
     /// List the passes: unbroken stretches of one boat
     Passes,
+    /// Leave soundings out of the map, with a reason; they are kept and can be taken back
+    #[command(
+        after_help = "Examples:\n  leadline leave-out --boat Heron --from 2026-05-01T10:20Z --to 2026-05-01T10:35Z --why \"transducer fouled\"\n  leadline leave-out --area weed.geojson --shoaler-than 1.5 --why \"weed in July\"\n  leadline leave-out --cell 7.41310,48.21730 --why \"a passing boat\"\n  leadline leave-out --list\n\nBinds what is measured now; later soundings vote anew."
+    )]
+    LeaveOut(LeaveOutArgs),
+    /// Take a leave-out back: the soundings count again
+    #[command(
+        after_help = "Examples:\n  leadline take-back --cell 7.41310,48.21730 --why \"it is a rock after all\"\n  leadline take-back --verdict 4f2a9c01 --why mistaken\n  leadline take-back --boat Heron --from 2026-05-01T10:00Z --to 2026-05-01T11:00Z --copies --why \"two sounders\"\n\nThe scope must be the one that was left out; `leadline leave-out --list` shows them."
+    )]
+    TakeBack(TakeBackArgs),
     /// State how high the water stood
     #[command(subcommand)]
     Stage(StageCommand),
+    /// State where gauges stand, where their zeros lie, and the line of a river
+    #[command(subcommand)]
+    Gauge(GaugeCommand),
+    /// State the water's temperature and salt, which decide the speed of sound
+    #[command(subcommand)]
+    Water(WaterCommand),
+    /// Find what boats and days are off by from where they cross
+    #[command(
+        after_help = "Examples:\n  leadline level           (reports, changes nothing)\n  leadline level --apply   (brings the solution into force)\n  leadline level --undo    (takes it back)"
+    )]
+    Level(LevelArgs),
+    /// Say how good the soundings are, by boat, pass and reason, and what to do about it
+    Quality,
     /// Say what this device holds and how good it is
     Status,
     /// Tell the depth at a place, or at every place of a file
@@ -156,6 +179,16 @@ pub(crate) enum BoatCommand {
         #[arg(long, value_name = "DATE")]
         from: Option<String>,
     },
+    /// Give a boat another name, in all that was and will be said of it
+    #[command(
+        after_help = "Examples:\n  leadline boat rename \"the blue one\" Heron\n  leadline boat rename Heron Heron   (takes a renaming back)"
+    )]
+    Rename {
+        /// The name it has
+        old: String,
+        /// The name it gets; that of another boat makes the two one
+        new: String,
+    },
     /// List boats and their setups
     List,
 }
@@ -209,19 +242,171 @@ pub(crate) enum StageCommand {
         #[arg(long, value_name = "NAME", default_value = "gauge")]
         gauge: String,
     },
-    /// Add the readings of a CSV file with columns time, level_m and, if several, gauge
+    /// Add the readings of a file: a table with time and level_m, a water-level CSV, or a government RDB text
     #[command(
-        after_help = "Example:\n  leadline stage import readings.csv\n\nreadings.csv:\n  gauge,time,level_m\n  landing,2026-05-01T08:00:00Z,0.35"
+        after_help = "Examples:\n  leadline stage import readings.csv\n  leadline stage import 01234500.rdb --gauge weir\n  leadline stage import levels.csv --unit ft --zone -05:00 --add 2.31\n\nreadings.csv:\n  gauge,time,level_m\n  landing,2026-05-01T08:00:00Z,0.35\n\nReading a file again changes nothing; where a later copy of a record says otherwise, the later one holds."
     )]
-    Import {
-        /// The file
-        file: PathBuf,
-        /// Which gauge, where the file does not say
-        #[arg(long, value_name = "NAME", default_value = "gauge")]
-        gauge: String,
-    },
+    Import(StageImportArgs),
     /// List the readings
     Show,
+}
+
+/// `stage import`
+#[derive(Debug, Args)]
+pub(crate) struct StageImportArgs {
+    /// The file
+    pub file: PathBuf,
+    /// Name of the gauge, whatever the file calls it; not for files of several gauges
+    #[arg(long, value_name = "NAME")]
+    pub gauge: Option<String>,
+    /// Unit of the levels, where the file does not state it
+    #[arg(long, value_enum, value_name = "UNIT")]
+    pub unit: Option<LevelUnitArg>,
+    /// Zone of times that do not state one: UTC, or an offset such as -05:00
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
+    pub zone: Option<String>,
+    /// Added to every level, metres; better stated once with `gauge add --zero`
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub add: Option<f64>,
+    /// Which column holds the levels, where the file has several
+    #[arg(long, value_name = "NAME")]
+    pub column: Option<String>,
+}
+
+/// Units of levels in files.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum LevelUnitArg {
+    /// Metres
+    M,
+    /// Feet
+    Ft,
+}
+
+/// `gauge`
+#[derive(Debug, Subcommand)]
+pub(crate) enum GaugeCommand {
+    /// State a gauge; what is not given stays as it was
+    #[command(after_help = "Example:\n  leadline gauge add weir --zero 0.42 --at 7.41310,48.21730")]
+    Add {
+        /// Its name; readings refer to it
+        name: String,
+        /// Height of its zero above the sounding datum, metres: added to each of its readings
+        #[arg(long, value_name = "M", allow_negative_numbers = true)]
+        zero: Option<f64>,
+        /// Where it stands: longitude,latitude; needed on a river
+        #[arg(long, value_name = "LON,LAT", allow_hyphen_values = true)]
+        at: Option<String>,
+    },
+    /// List the gauges
+    List,
+    /// State the centre line of flowing water, along which the stage is found between two gauges
+    #[command(
+        after_help = "Examples:\n  leadline gauge river centre.csv       (columns lon and lat)\n  leadline gauge river centre.geojson   (a LineString)\n  leadline gauge river --none           (the water does not flow)"
+    )]
+    #[command(group(clap::ArgGroup::new("line").required(true).args(["file", "none"])))]
+    River {
+        /// The line, in either direction
+        file: Option<PathBuf>,
+        /// The water does not flow
+        #[arg(long)]
+        none: bool,
+    },
+}
+
+/// `water`
+#[derive(Debug, Subcommand)]
+pub(crate) enum WaterCommand {
+    /// Add what was measured of the water; it holds for all boats around that day
+    #[command(
+        after_help = "Examples:\n  leadline water add --at 2026-05-01T09:00Z --temperature 14.5\n  leadline water add --at 2026-05-01T09:00Z --salinity 12 --profile cast.csv\n\ncast.csv:\n  depth_m,temperature_c\n  0,18.2\n  6,11.0"
+    )]
+    #[command(group(
+        clap::ArgGroup::new("measured").required(true).multiple(true).args(["salinity", "temperature", "profile"])
+    ))]
+    Add {
+        /// When (UTC, or with an offset), or `now`
+        #[arg(long, value_name = "UTC|now")]
+        at: String,
+        /// Practical salinity (the sea has 35); fresh water unless said
+        #[arg(long, value_name = "S")]
+        salinity: Option<f64>,
+        /// Temperature of all of the water, °C
+        #[arg(long, value_name = "C", allow_negative_numbers = true, conflicts_with = "profile")]
+        temperature: Option<f64>,
+        /// A CSV file with columns depth_m and temperature_c
+        #[arg(long, value_name = "FILE.csv")]
+        profile: Option<PathBuf>,
+    },
+    /// List what was measured
+    List,
+}
+
+/// What a verdict speaks of.
+#[derive(Debug, Args)]
+pub(crate) struct ScopeArgs {
+    /// A stretch of time of this boat
+    #[arg(long, value_name = "NAME", requires = "from", requires = "to")]
+    pub boat: Option<String>,
+    /// The stretch's first moment
+    #[arg(long, value_name = "UTC", requires = "boat")]
+    pub from: Option<String>,
+    /// The first moment behind the stretch
+    #[arg(long, value_name = "UTC", requires = "boat")]
+    pub to: Option<String>,
+    /// A drawn area: a GeoJSON polygon, or a CSV file of corners with columns lon and lat
+    #[arg(long, value_name = "FILE")]
+    pub area: Option<PathBuf>,
+    /// The cell at this place
+    #[arg(long, value_name = "LON,LAT", allow_hyphen_values = true)]
+    pub cell: Option<String>,
+    /// Only depths shoaler than this, metres below the sounding datum
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub shoaler_than: Option<f64>,
+    /// Only depths deeper than this, metres below the sounding datum
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub deeper_than: Option<f64>,
+}
+
+/// `leave-out`
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("what").required(true).args(["boat", "area", "cell", "list"])))]
+pub(crate) struct LeaveOutArgs {
+    #[command(flatten)]
+    pub scope: ScopeArgs,
+    /// The reason, for the crew
+    #[arg(long, value_name = "TEXT", required_unless_present = "list")]
+    pub why: Option<String>,
+    /// List the verdicts in force
+    #[arg(long, conflicts_with_all = ["why", "shoaler_than", "deeper_than"])]
+    pub list: bool,
+}
+
+/// `take-back`
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("what").required(true).args(["boat", "area", "cell", "verdict"])))]
+pub(crate) struct TakeBackArgs {
+    #[command(flatten)]
+    pub scope: ScopeArgs,
+    /// The verdict with this id, as the list shows it
+    #[arg(long, value_name = "ID", conflicts_with_all = ["shoaler_than", "deeper_than", "copies"])]
+    pub verdict: Option<String>,
+    /// Take back that these recordings were taken for copies of others
+    #[arg(long, requires = "boat", conflicts_with_all = ["shoaler_than", "deeper_than"])]
+    pub copies: bool,
+    /// The reason, for the crew
+    #[arg(long, value_name = "TEXT")]
+    pub why: String,
+}
+
+/// `level`
+#[derive(Debug, Args)]
+pub(crate) struct LevelArgs {
+    /// Bring the solution into force, in place of any other
+    #[arg(long, conflicts_with = "undo")]
+    pub apply: bool,
+    /// Take back the levelling in force
+    #[arg(long)]
+    pub undo: bool,
 }
 
 /// `depth`
@@ -237,6 +422,9 @@ pub(crate) struct DepthArgs {
     /// Height of the water above the sounding datum today, metres
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     pub stage: Option<f64>,
+    /// Print each term of the depth with its size and uncertainty
+    #[arg(long, requires = "at")]
+    pub explain: bool,
 }
 
 /// `chart`

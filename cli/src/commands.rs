@@ -6,14 +6,19 @@ mod crew;
 mod demo;
 mod depth;
 mod export;
+mod gauge;
 mod import;
+mod leave_out;
+mod level;
 mod parcel;
 mod passes;
+mod quality;
 mod stage;
 mod status;
 mod survey;
 mod sync;
 mod verify;
+mod water;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;
@@ -29,7 +34,13 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Boat(c) => done(boat::run(cli, c)),
         Command::Import(a) => import::run(cli, a),
         Command::Passes => done(passes::run(cli)),
+        Command::LeaveOut(a) => done(leave_out::run(cli, a)),
+        Command::TakeBack(a) => done(leave_out::take_back(cli, a)),
         Command::Stage(c) => done(stage::run(cli, c)),
+        Command::Gauge(c) => done(gauge::run(cli, c)),
+        Command::Water(c) => done(water::run(cli, c)),
+        Command::Level(a) => done(level::run(cli, a)),
+        Command::Quality => done(quality::run(cli)),
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),

@@ -7,6 +7,7 @@ mod args;
 mod commands;
 mod failure;
 mod net;
+mod shapes;
 mod talk;
 mod units;
 

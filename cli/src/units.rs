@@ -2,7 +2,7 @@
 
 use crate::args::{Cli, UnitArg};
 use crate::failure::Failure;
-use leadline_model::{FATHOM, FOOT, LonLat, UtcMillis};
+use leadline_model::{FATHOM, FOOT, GridPos, LonLat, UtcMillis};
 
 impl UnitArg {
     /// Metres as text in this unit.
@@ -44,17 +44,22 @@ pub(crate) fn millimetres(what: &str, metres: f64, lo: f64, hi: f64) -> Result<i
     }
 }
 
-/// `LON,LAT` in degrees.
+/// `LON,LAT` in degrees, as `--at` has it.
 pub(crate) fn lonlat(text: &str) -> Result<LonLat, Failure> {
+    place("--at", text).map(|(p, _)| p)
+}
+
+/// `LON,LAT` in degrees, given with the option `what`, and the place on the grid.
+pub(crate) fn place(what: &str, text: &str) -> Result<(LonLat, GridPos), Failure> {
     let bad = || {
-        Failure::Input(format!("--at {text}: give longitude,latitude in degrees, such as 7.41310,48.21730"))
+        Failure::Input(format!("{what} {text}: give longitude,latitude in degrees, such as 7.41310,48.21730"))
     };
     let (lon, lat) = text.split_once(',').ok_or_else(bad)?;
     let (lon, lat) = (lon.trim().parse().map_err(|_| bad())?, lat.trim().parse().map_err(|_| bad())?);
     let p = LonLat { lon, lat };
-    leadline_model::GridPos::from_lonlat(p).map(|_| p).ok_or_else(|| {
+    GridPos::from_lonlat(p).map(|on_grid| (p, on_grid)).ok_or_else(|| {
         Failure::Input(format!(
-            "--at {text}: longitude is -180 to 180, latitude -85 to 85; is it latitude,longitude?"
+            "{what} {text}: longitude is -180 to 180, latitude -85 to 85; is it latitude,longitude?"
         ))
     })
 }

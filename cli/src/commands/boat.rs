@@ -5,7 +5,7 @@ use crate::args::{BoatCommand, Cli, SetupArgs};
 use crate::failure::Failure;
 use crate::{talk, units};
 use leadline_model::{Setup, Text, UtcMillis};
-use leadline_survey::{Ground, field, set_boat};
+use leadline_survey::{Ground, field, rename_boat, set_boat};
 use serde_json::json;
 
 /// Before any log: a setup "for all times" begins here.
@@ -27,6 +27,21 @@ pub(crate) fn run(cli: &Cli, command: &BoatCommand) -> Result<(), Failure> {
             let new = set_boat(&mut store, setup, units::now())?;
             if !cli.json && !new {
                 talk::note("That stands already; nothing was changed.");
+            }
+            list(cli)
+        }
+        BoatCommand::Rename { old, new } => {
+            let (_, mut store) = open(cli)?;
+            let (old, new) = (field("boat name", old)?, field("new name", new)?);
+            let before = Ground::of(&store.survey_writes()?);
+            let joins = old != new && before.boats(&store.survey_writes()?).contains(&before.boat(&new));
+            let changed = rename_boat(&mut store, &old, &new, units::now())?;
+            if !cli.json && !changed {
+                talk::note("That stands already; nothing was changed.");
+            } else if !cli.json && joins && before.boat(&new) != before.boat(&old) {
+                talk::note(&format!(
+                    "{new} was there already: both names are one boat now (`leadline boat rename {old} {old}` parts them)."
+                ));
             }
             list(cli)
         }
@@ -57,13 +72,7 @@ fn list(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let writes = store.survey_writes()?;
     let ground = Ground::of(&writes);
-    let boats: std::collections::BTreeSet<&Text> = writes
-        .claims
-        .values()
-        .flatten()
-        .map(|c| &c.what.boat)
-        .chain(ground.setups.iter().map(|s| &s.boat))
-        .collect();
+    let boats = ground.boats(&writes);
     if cli.json {
         let setups: Vec<_> = ground
             .setups
@@ -77,12 +86,23 @@ fn list(cli: &Cli) -> Result<(), Failure> {
             })
             .collect();
         let names: Vec<_> = boats.iter().map(|b| b.as_str()).collect();
-        return talk::json(&json!({"boats": names, "setups": setups, "conflicts": ground.conflicts}));
+        let renames: Vec<_> = ground
+            .renames
+            .iter()
+            .map(|(old, now)| json!({"boat": old.as_str(), "to": now.as_str()}))
+            .collect();
+        return talk::json(&json!({
+            "boats": names, "setups": setups, "renames": renames, "conflicts": ground.conflicts,
+        }));
     }
     for boat in boats {
-        talk::say(&boat.to_string())?;
+        let former: Vec<String> =
+            ground.renames.iter().filter(|(_, now)| *now == boat).map(|(old, _)| old.to_string()).collect();
+        let former =
+            if former.is_empty() { String::new() } else { format!(" (formerly {})", former.join(", ")) };
+        talk::say(&format!("{boat}{former}"))?;
         let mut any = false;
-        for s in ground.setups.iter().filter(|s| s.boat == *boat) {
+        for s in ground.setups.iter().filter(|s| s.boat == boat) {
             any = true;
             talk::say(&format!("  {}", words(s, cli)))?;
         }

@@ -135,8 +135,8 @@ fn a_cast_holds_for_every_boat_and_narrows_the_band() {
     assert!((values - told.cells[0].depth_m).abs() < 1e-4);
     let sound = told.conditions[0].sound;
     assert_eq!((sound.source, plain.conditions[0].sound.source), (SoundSource::Cast, SoundSource::Known));
-    // By hand: 12 m at 1500 m/s take 8 ms; the first 10 m take 10 / 1473.5006 = 6.786561 ms, the rest goes on at
-    // 1447.279 m/s: 10 + 1.213439 · 1.447279 = 11.7562 m.
+    // By hand: 12 m at 1500 m/s take 8 ms; the first 10 m take 10 / 1473.5006 = 6.786560 ms, the rest goes on at
+    // 1447.279 m/s: 10 + 1.213440 · 1.447279 = 11.7562 m.
     let range = 12.0 * sound.factor;
     assert!((range - 11.756_2).abs() < 1e-3, "{range}");
     assert_eq!(plain.conditions[0].sound.speed, fresh_water(20.0));
