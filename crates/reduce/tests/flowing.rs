@@ -5,7 +5,8 @@ use leadline_model::{
     StageReading, Text, UtcMillis, WaterCast,
 };
 use leadline_reduce::{
-    Basis, DeviceSet, Input, LegInput, SoundSource, StageHow, explain, fresh_water, reduce,
+    Basis, Defaults, DeviceSet, Input, LegInput, Settings, SoundSource, StageHow, explain, fresh_water,
+    reduce,
 };
 
 /// 2026-05-01T10:00:00Z.
@@ -60,6 +61,11 @@ fn example() -> Input {
         ],
         gauges: vec![gauge("upper", -3_200, 0.0), gauge("lower", -1_700, 10_000.0)],
         river: (0..=100).map(|i| frame().place(f64::from(i) * 100.0, 0.0)).collect(),
+        // The examples know nothing of a beam: a needle of one has no error on the slope of an unknown bed.
+        settings: Settings {
+            defaults: Defaults { beam_deg: 0.0, ..Defaults::default() },
+            ..Settings::default()
+        },
         ..Input::default()
     }
 }

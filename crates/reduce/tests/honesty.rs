@@ -254,7 +254,7 @@ fn no_errors_no_offsets() {
 
 /// Options of the runs of levelling: every third water has a day whose level nobody knows.
 fn levelled_options(seed: u64) -> Options {
-    let ungauged_day = seed % 3 == 0;
+    let ungauged_day = seed.is_multiple_of(3);
     let unknown_level95_m = ungauged_day.then_some(3.0);
     Options { ungauged_day, unknown_level95_m, ..Options::default() }
 }
