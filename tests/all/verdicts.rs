@@ -11,7 +11,7 @@ fn two_boats() -> (Device, Device) {
     plover.join(&heron);
     heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
     plover
-        .import(&plover.write("b.nmea", small_log_on(2, 900, |s| 4.1 + f64::from(s % 300) * 0.01)), "Plover");
+        .import(&plover.write("b.nmea", small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01)), "Plover");
     meet(&heron, &plover);
     (heron, plover)
 }
