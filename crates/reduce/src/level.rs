@@ -7,6 +7,8 @@ mod clusters;
 mod crossing;
 mod model;
 mod noise;
+mod normal;
+mod parts;
 mod solve;
 mod stats;
 mod tie;
