@@ -44,7 +44,28 @@ impl Crossing {
     }
 }
 
-type Chunk = GeomWithData<Rectangle<[f64; 2]>, (u32, u32)>;
+type Chunk = GeomWithData<Rectangle<[f64; 2]>, Stretch>;
+
+/// Spots of a track that follow each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Stretch {
+    track: u32,
+    start: u32,
+    /// Farthest that one spot lies from the next, east or south, grid units.
+    step: f64,
+}
+
+impl Stretch {
+    fn key(&self) -> (u32, u32) {
+        (self.track, self.start)
+    }
+
+    /// Each spot but the last has a segment behind it.
+    fn segments<'a>(&self, tracks: &'a [Track]) -> Option<(&'a Track, std::ops::Range<usize>)> {
+        let (track, start) = (tracks.get(self.track as usize)?, self.start as usize);
+        Some((track, start..(start + CHUNK).min(track.spots.len().saturating_sub(1))))
+    }
+}
 
 /// All crossings, in the order of passes and times.
 pub(crate) fn find(tracks: &[Track], settings: &Settings) -> Vec<Crossing> {
@@ -54,10 +75,10 @@ pub(crate) fn find(tracks: &[Track], settings: &Settings) -> Vec<Crossing> {
     let mut found = Vec::new();
     let mut scales = Scales::default();
     for (one, other) in tree.intersection_candidates_with_other_tree(&tree) {
-        if one.data >= other.data {
-            continue;
+        if one.data.key() < other.data.key() {
+            let reach = near_units.max(one.data.step + other.data.step);
+            pair(tracks, [one.data, other.data], reach, settings, &mut scales, &mut found);
         }
-        pair(tracks, one.data, other.data, settings, &mut scales, &mut found);
     }
     found.sort_by(|p: &Crossing, q| {
         let key = |c: &Crossing| (c.a.pass, c.a.local.time, c.b.pass, c.b.local.time);
@@ -88,31 +109,38 @@ fn chunks(tracks: &[Track], margin: f64) -> Vec<Chunk> {
             let (lo, hi) = (bound.lower(), bound.upper());
             let rectangle =
                 Rectangle::from_corners([lo[0] - half, lo[1] - half], [hi[0] + half, hi[1] + half]);
-            all.push(GeomWithData::new(rectangle, (t, u32::try_from(start).unwrap_or(u32::MAX))));
+            let steps = spots.windows(2).map(|p| (p[1].x - p[0].x).abs().max((p[1].y - p[0].y).abs()));
+            let step = steps.fold(0.0, f64::max);
+            let start = u32::try_from(start).unwrap_or(u32::MAX);
+            all.push(GeomWithData::new(rectangle, Stretch { track: t, start, step }));
         }
     }
     all
 }
 
-/// Crossings of two chunks; if there is none, the place where they come nearest.
+/// Crossings of two stretches; if there is none, the place where they come nearest. Spots farther apart than `reach`
+/// (grid units, east or south) neither begin segments that meet nor are near.
 fn pair(
     tracks: &[Track],
-    (ta, ia): (u32, u32),
-    (tb, ib): (u32, u32),
+    of: [Stretch; 2],
+    reach: f64,
     settings: &Settings,
     scales: &mut Scales,
     found: &mut Vec<Crossing>,
 ) {
-    let (Some(a), Some(b)) = (tracks.get(ta as usize), tracks.get(tb as usize)) else { return };
-    let range = |t: &Track, i: u32| (i as usize)..(i as usize + CHUNK).min(t.spots.len().saturating_sub(1));
-    let Some(first) = a.spots.get(ia as usize) else { return };
+    let [Some((a, of_a)), Some((b, of_b))] = of.map(|s| s.segments(tracks)) else { return };
+    let Some(first) = a.spots.get(of_a.start) else { return };
     let scale = scales.of(CellId { x: 0, y: first.cell_row });
     let mut nearest: Option<(f64, usize, usize)> = None;
     let mut met = false;
-    for i in range(a, ia) {
+    for i in of_a {
         let (Some(p), Some(q)) = (a.spots.get(i), a.spots.get(i + 1)) else { continue };
-        for j in range(b, ib) {
+        for j in of_b.clone() {
             let (Some(r), Some(s)) = (b.spots.get(j), b.spots.get(j + 1)) else { continue };
+            let (east, south) = (p.x - r.x, p.y - r.y);
+            if east.abs() > reach || south.abs() > reach {
+                continue;
+            }
             if p.time.saturating_sub(r.time).saturating_abs() < APART_MS {
                 continue;
             }
@@ -121,7 +149,7 @@ fn pair(
                 found.extend(crossing((a, i, u), (b, j, v), &scale, false, &settings.defaults));
                 continue;
             }
-            let (e, n) = scale.metres(p.x - r.x, p.y - r.y);
+            let (e, n) = scale.metres(east, south);
             let square = e * e + n * n;
             if nearest.is_none_or(|(d, ..)| square < d) {
                 nearest = Some((square, i, j));
@@ -143,8 +171,10 @@ fn meet([ax, ay, bx, by]: [f64; 4], [cx, cy, dx, dy]: [f64; 4]) -> Option<(f64, 
         return None;
     }
     let (wx, wy) = (cx - ax, cy - ay);
-    let (u, v) = ((wx * sy - wy * sx) / det, (wx * ry - wy * rx) / det);
-    ((0.0..1.0).contains(&u) && (0.0..1.0).contains(&v)).then_some((u, v))
+    // Most segments do not meet: nothing is divided for them.
+    let (u, v) = ((wx * sy - wy * sx) * det.signum(), (wx * ry - wy * rx) * det.signum());
+    let whole = 0.0..det.abs();
+    (whole.contains(&u) && whole.contains(&v)).then(|| (u / whole.end, v / whole.end))
 }
 
 type At<'a> = (&'a Track, usize, f64);
