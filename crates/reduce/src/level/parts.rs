@@ -75,13 +75,13 @@ impl Parts {
         self.parts.iter()
     }
 
-    /// For each part its share of `terms`, if it has one.
-    pub(crate) fn of_terms(&self, terms: &[(usize, f64)]) -> Vec<Option<(&Part, Vec<(usize, f64)>)>> {
-        let mut shares: Vec<Option<(&Part, Vec<(usize, f64)>)>> = self.parts.iter().map(|_| None).collect();
+    /// For each part its share of `terms`.
+    pub(crate) fn of_terms(&self, terms: &[(usize, f64)]) -> Vec<Vec<(usize, f64)>> {
+        let mut shares = vec![Vec::new(); self.parts.len()];
         for (i, c) in terms {
-            let Some(&(part, place)) = self.places.get(*i) else { continue };
-            if let (Some(share), Some(part)) = (shares.get_mut(part), self.parts.get(part)) {
-                share.get_or_insert_with(|| (part, Vec::new())).1.push((place, *c));
+            let place = self.places.get(*i);
+            if let Some((share, place)) = place.and_then(|(p, place)| Some((shares.get_mut(*p)?, place))) {
+                share.push((*place, *c));
             }
         }
         shares
@@ -213,10 +213,6 @@ mod tests {
         let mut all = [0.0; 6];
         first.scatter(&[7.0, 8.0], &mut all);
         assert_eq!(all, [7.0, 0.0, 8.0, 0.0, 0.0, 0.0]);
-        let shares = parts.of_terms(&[(5, 0.5), (3, 0.25)]);
-        assert_eq!(
-            shares.iter().map(|s| s.as_ref().map(|s| s.1.as_slice())).collect::<Vec<_>>(),
-            [None, Some(&[(2, 0.5)][..]), Some(&[(0, 0.25)][..])]
-        );
+        assert_eq!(parts.of_terms(&[(5, 0.5), (3, 0.25)]), [vec![], vec![(2, 0.5)], vec![(0, 0.25)]]);
     }
 }

@@ -65,8 +65,9 @@ impl Solved {
     /// N⁻¹ · the vector with `terms`: covariances of that combination with every unknown.
     pub(crate) fn covariance(&self, terms: &[(usize, f64)]) -> Vec<f64> {
         let mut all = vec![0.0; self.x.len()];
-        for (part, factor) in self.parts.of_terms(terms).into_iter().zip(&self.factors) {
-            let Some((part, terms)) = part else { continue };
+        let shares = self.parts.of_terms(terms);
+        let parts = self.parts.iter().zip(&self.factors).zip(shares);
+        for ((part, factor), terms) in parts.filter(|(_, terms)| !terms.is_empty()) {
             let mut rhs = DMatrix::zeros(part.unknowns.len(), 1);
             for (i, c) in terms {
                 if let Some(v) = rhs.get_mut(i) {
