@@ -118,6 +118,8 @@ pub struct Defaults {
     pub river_fall: f64,
     /// Slope of flowing water beyond the last gauge, at least, metres a metre (judgement: 30 cm a km).
     pub river_slope: f64,
+    /// Readings farther apart than this say nothing of the time between, but near each of them (judgement: two weeks).
+    pub stage_gap_ms: i64,
     /// Stage unknown: the depth is below the water level of that day (judgement).
     pub stage_unknown: f64,
     /// Stage unknown, as levelling starts from it: reservoirs fall by metres (judgement).
@@ -183,6 +185,7 @@ impl Default for Defaults {
             stage_alone_ms: 12 * 3600 * 1000,
             river_fall: 0.2,
             river_slope: 0.0003,
+            stage_gap_ms: 14 * 24 * 3600 * 1000,
             stage_unknown: 1.0,
             level_unknown: 10.0,
             load: 0.03,

@@ -33,5 +33,7 @@ pub(crate) struct Work {
     pub(crate) cap: Grade,
     /// The stage is known or levelled, so that the depth hangs on the datum.
     pub(crate) anchored: bool,
+    /// People decided both ways on it.
+    pub(crate) contested: bool,
     pub(crate) void: Option<VoidReason>,
 }
