@@ -423,7 +423,7 @@ pub(crate) struct DepthArgs {
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     pub stage: Option<f64>,
     /// Print each term of the depth with its size and uncertainty
-    #[arg(long, requires = "at")]
+    #[arg(long, conflicts_with = "points")]
     pub explain: bool,
 }
 

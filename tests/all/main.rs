@@ -11,3 +11,4 @@ mod hosts;
 mod house;
 mod refusals;
 mod truth;
+mod verdicts;

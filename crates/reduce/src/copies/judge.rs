@@ -11,9 +11,11 @@ use super::step::Step;
 const QUIET_MM: f64 = 10.0;
 /// Two of them against each other: √2 of one.
 const QUIET_BOTH_MM: f64 = QUIET_MM * std::f64::consts::SQRT_2;
-/// So many readings beyond the allowed range must be expected of two quiet sounders: fewer than a quarter of them
-/// then have odds of 1 in 1,000 (Poisson: 12 expected, at most 3 seen).
-const EXPECTED: f64 = 12.0;
+/// Two recordings are taken for copies where two quiet sounders would differ so little this seldom.
+const ODDS: f64 = 1e-3;
+/// Part of the expected differences that is seen: the allowed range is laid where most differences fit (measured on
+/// drawn readings on grids of metres and feet: 0.8 to 0.95 where it matters).
+const SEEN: f64 = 0.8;
 /// So many of the matched soundings may differ more than two roundings explain, in percent: damaged lines.
 const DAMAGED_PERCENT: usize = 2;
 /// So far around a step of the readings, in soundings, the water's depth is taken to be on the move.
@@ -47,48 +49,87 @@ pub(crate) enum Answer {
     CannotTell,
 }
 
+/// A range of differences that one measurement, written down twice, does not leave.
+struct Range {
+    width: f64,
+    /// Odds that two quiet sounders leave it, where the depth is on the move.
+    odds: f64,
+}
+
+/// The ranges two recordings on these grids may keep to, the narrowest first.
+fn ranges(a: Step, b: Step) -> [Range; 3] {
+    let (coarse, fine) = (a.mm.max(b.mm), a.mm.min(b.mm));
+    let room = a.room + b.room;
+    // One value: written down again without loss, or with the same rounding at the same depths.
+    let one = Range { width: room, odds: odds(coarse, room, room) };
+    let ratio = coarse / fine;
+    let locked = (ratio - libm::round(ratio)).abs() < 0.005 * ratio;
+    if locked {
+        // Differences lie on the fine grid. Rounded again: half-open, so one value less than a coarse step holds.
+        let again = Range { width: coarse - fine / 2.0, odds: odds(coarse, -fine, fine) };
+        // Rounded twice from something finer: one value more; least seen half-way between the steps.
+        return [one, again, Range { width: coarse + fine / 2.0, odds: odds(coarse, fine, fine) }];
+    }
+    let again = Range { width: coarse + room, odds: odds(coarse, room - fine, room + fine) };
+    [one, again, Range { width: coarse + fine + room, odds: odds(coarse, room, room + 2.0 * fine) }]
+}
+
+/// Odds that the difference of two quiet sounders passes an edge of the range by more than half of `from` to `to`
+/// mm, taken evenly, where the readings step every `coarse` mm.
+fn odds(coarse: f64, from: f64, to: f64) -> f64 {
+    const PARTS: i32 = 16;
+    let at = |k: i32| {
+        let share = (f64::from(k) + 0.5) / f64::from(PARTS);
+        excess((from + (to - from) * share) / 2.0 / QUIET_BOTH_MM)
+    };
+    let mean = (0..PARTS).map(at).sum::<f64>() / f64::from(PARTS);
+    (2.0 * QUIET_BOTH_MM / coarse * mean).min(0.5)
+}
+
 /// Judges the matched depths (mm) in time order.
 pub(crate) fn judge(depths: &[(i32, i32)], steps: (Step, Step)) -> Finding {
     let mut differences: Vec<i64> = depths.iter().map(|d| i64::from(d.1) - i64::from(d.0)).collect();
     differences.sort_unstable();
     let n = differences.len();
-    let (a, b) = steps;
-    let room = a.room + b.room;
-    let constant = fullest(&differences, room);
-    let same = a.same(b);
-    // Two values of one grid are never more than a step apart; on two grids each rounding has its half.
-    let wide = fullest(&differences, if same { 1.5 * a.mm } else { a.mm + b.mm + room });
     let damaged = n * DAMAGED_PERCENT / 100;
-    let is_constant = constant.count + damaged >= n;
     let moving = moving(depths, steps) as f64;
-    let told = |count: usize, expected: f64| {
-        let beyond = n - count;
+    let lively = values(depths, steps) >= FEWEST_VALUES;
+    let mut best = Finding { difference_mm: 0.0, explained: 0, answer: Answer::Different, constant: false };
+    for (i, range) in ranges(steps.0, steps.1).into_iter().enumerate() {
+        let window = fullest(&differences, range.width);
+        let (beyond, constant) = (n - window.count, i == 0);
         if beyond > damaged {
-            Answer::Different
-        } else if expected < EXPECTED {
-            Answer::CannotTell
-        } else if beyond as f64 > expected / 4.0 {
-            Answer::Different
-        } else {
-            Answer::Copies
+            best.explained = best.explained.max(window.count);
+            continue;
         }
-    };
-    let mut answer = if n < FEWEST {
-        Answer::CannotTell
-    } else if is_constant {
-        told(constant.count, moving * constant_odds(a.mm.max(b.mm), room))
-    } else if values(depths, steps) < FEWEST_VALUES {
-        Answer::CannotTell
-    } else {
-        let odds = if same { half_step_odds(a.mm) } else { two_grid_odds(a.mm, b.mm, room) };
-        told(wide.count, moving * odds)
-    };
-    let middle = if is_constant { constant.middle } else { wide.middle };
-    if middle.abs() > LARGEST_DIFFERENCE_MM as f64 {
-        answer = Answer::Different;
+        let expected = SEEN * moving * range.odds;
+        let few = beyond as f64 <= expected / 4.0 && at_most(beyond, expected) < ODDS;
+        let answer = if window.middle.abs() > LARGEST_DIFFERENCE_MM as f64 {
+            Answer::Different
+        } else if few && n >= FEWEST && (constant || lively) {
+            Answer::Copies
+        } else {
+            Answer::CannotTell
+        };
+        if best.answer == Answer::Different || answer == Answer::Copies {
+            best = Finding { difference_mm: window.middle, explained: window.count, answer, constant };
+        }
+        if answer == Answer::Copies {
+            break;
+        }
     }
-    let explained = if is_constant { constant.count } else { wide.count };
-    Finding { difference_mm: middle, explained, answer, constant: is_constant }
+    best
+}
+
+/// Odds of at most `seen` where `expected` are (Poisson).
+fn at_most(seen: usize, expected: f64) -> f64 {
+    let mut term = libm::exp(-expected);
+    let mut sum = term;
+    for i in 1..=seen.min(1_000) {
+        term *= expected / i as f64;
+        sum += term;
+    }
+    sum
 }
 
 struct Window {
@@ -134,25 +175,6 @@ fn values(depths: &[(i32, i32)], steps: (Step, Step)) -> usize {
     let mut all: Vec<i64> = depths.iter().map(|d| libm::round(f64::from(coarse(d)) / step) as i64).collect();
     all.sort_unstable();
     all.chunk_by(|x, y| x == y).filter(|same| same.len() >= 3).count()
-}
-
-/// Odds that two quiet sounders read different values of a grid whose steps lie at the same depths.
-fn constant_odds(step: f64, room: f64) -> f64 {
-    (2.0 * QUIET_BOTH_MM / step * excess(room / 2.0 / QUIET_BOTH_MM)).min(0.5)
-}
-
-/// Odds of a third value where the steps of one lie half-way between those of the other: the least of all.
-fn half_step_odds(step: f64) -> f64 {
-    (2.0 * QUIET_BOTH_MM / step * excess(step / 2.0 / QUIET_BOTH_MM)).min(0.5)
-}
-
-/// Odds of a difference beyond the two roundings on two grids that slide past each other: mean over where they lie.
-fn two_grid_odds(a: f64, b: f64, room: f64) -> f64 {
-    const PARTS: i32 = 16;
-    let (coarse, fine) = (a.max(b), a.min(b));
-    let at = |k: i32| excess((fine * (f64::from(k) + 0.5) / f64::from(PARTS) + room / 2.0) / QUIET_BOTH_MM);
-    let mean = (0..PARTS).map(at).sum::<f64>() / f64::from(PARTS);
-    (2.0 * QUIET_BOTH_MM / coarse * mean).min(0.5)
 }
 
 /// Mean of what a standard normal value has beyond `z` (the unit normal loss): φ(z) − z (1 − Φ(z)).

@@ -5,6 +5,10 @@ use leadline_model::LocalFrame;
 
 /// Both are the same place if no farther apart than this, metres.
 pub(crate) const SAME_PLACE_M: f64 = 3.0;
+/// Soundings that are held against one: more than fit in the time that rounding leaves open.
+const CHOICES: usize = 32;
+/// An interval of time beside counts as much as 5 cm of way: it decides where the boat lies still, m².
+const BESIDE_M2: f64 = 0.0025;
 /// A strand records where its soundings are no farther apart than this, ms, or three usual intervals.
 const SILENCE_MS: i64 = 5_000;
 
@@ -23,6 +27,8 @@ pub(crate) struct Track {
     pub(crate) placed: Vec<Placed>,
     /// Usual time between soundings, ms.
     pub(crate) interval: i64,
+    /// What its times are rounded to, ms.
+    pub(crate) beat: i64,
 }
 
 impl Track {
@@ -31,7 +37,7 @@ impl Track {
             let (east, north) = frame.metres(p.at);
             Placed { time: p.time, east, north, depth: p.depth_mm }
         };
-        Self { placed: points.iter().map(place).collect(), interval: interval(points) }
+        Self { placed: points.iter().map(place).collect(), interval: interval(points), beat: beat(points) }
     }
 
     /// Longest time between soundings within which it still records, ms.
@@ -60,6 +66,18 @@ pub(crate) fn interval(points: &[Point]) -> i64 {
     gaps.get(gaps.len() / 2).copied().unwrap_or(0)
 }
 
+/// The coarsest of a second and its tenths, hundredths and thousandths that the times keep to, whatever their zero.
+fn beat(points: &[Point]) -> i64 {
+    // Neighbours: every tenth time of a beat of 0.2 s would be a whole second again.
+    let keeps = |ms: i64| {
+        let mut rests: Vec<i64> = points.iter().take(512).map(|p| p.time.rem_euclid(ms)).collect();
+        rests.sort_unstable();
+        let most = rests.chunk_by(|a, b| a == b).map(<[i64]>::len).max().unwrap_or(0);
+        most * 100 >= rests.len() * 95
+    };
+    [1_000, 100, 10].into_iter().find(|ms| keeps(*ms)).unwrap_or(1)
+}
+
 /// A match of two tracks.
 #[derive(Debug, Default)]
 pub(crate) struct Matched {
@@ -69,35 +87,42 @@ pub(crate) struct Matched {
     pub(crate) shared: usize,
 }
 
-/// Matches every sounding of `few` with the nearest in time of `many`, whose clock is `shift` ahead.
+/// Matches every sounding of `few` with one of `many`, whose clock is `shift` ahead: of those less than `tolerance`
+/// off in time the one nearest by, so that rounded times do no harm.
 pub(crate) fn matched(few: &Track, many: &Track, shift: i64, tolerance: i64) -> Matched {
     let mut found = Matched::default();
-    let mut nearest = Nearest::new(&many.placed);
-    let mut last_gap = i64::MAX;
+    let mut from = 0;
+    let mut last_cost = f64::INFINITY;
     for (i, p) in (0u32..).zip(&few.placed) {
         let time = p.time.saturating_add(shift);
-        let Some(j) = nearest.to(time) else { break };
-        let Some(q) = many.placed.get(j) else { break };
-        let gap = q.time.saturating_sub(time).saturating_abs();
-        let here = gap <= tolerance;
-        found.shared += usize::from(here || many.records_at(time, tolerance));
-        if !here || (p.east - q.east).abs() > SAME_PLACE_M || (p.north - q.north).abs() > SAME_PLACE_M {
-            continue;
+        let ahead = |j: usize| many.placed.get(j).map(|q| q.time.saturating_sub(time));
+        while ahead(from).is_some_and(|ms| ms < -tolerance) {
+            from += 1;
         }
-        if (p.east - q.east).powi(2) + (p.north - q.north).powi(2) > SAME_PLACE_M * SAME_PLACE_M {
-            continue;
+        let mut best: Option<(f64, usize)> = None;
+        for j in from..from.saturating_add(CHOICES) {
+            let Some((q, ms)) = many.placed.get(j).zip(ahead(j)).filter(|(_, ms)| *ms <= tolerance) else {
+                break;
+            };
+            let (e, n) = (p.east - q.east, p.north - q.north);
+            let cost = e * e + n * n + BESIDE_M2 * (ms as f64 / many.interval.max(1) as f64).powi(2);
+            if best.is_none_or(|b| cost < b.0) {
+                best = Some((cost, j));
+            }
         }
+        found.shared += usize::from(best.is_some() || many.records_at(time, tolerance));
+        let Some((cost, j)) = best.filter(|b| b.0 <= SAME_PLACE_M * SAME_PLACE_M) else { continue };
         let j = j as u32;
         match found.pairs.last_mut() {
-            // One-to-one: of two that want the same, the nearer in time has it.
+            // One-to-one: of two that want the same, the nearer has it.
             Some(last) if last.1 == j => {
-                if gap < last_gap {
-                    (*last, last_gap) = ((i, j), gap);
+                if cost < last_cost {
+                    (*last, last_cost) = ((i, j), cost);
                 }
             }
             _ => {
                 found.pairs.push((i, j));
-                last_gap = gap;
+                last_cost = cost;
             }
         }
     }

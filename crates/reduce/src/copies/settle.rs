@@ -150,7 +150,8 @@ fn best_trial(
             continue;
         }
         let finding = judge(&depths(few, many, &m), steps);
-        if best.as_ref().is_none_or(|(b, _)| finding.explained > b.finding.explained) {
+        let merit = |f: &Finding| (f.answer == Answer::Copies, f.explained);
+        if best.as_ref().is_none_or(|(b, _)| merit(&finding) > merit(&b.finding)) {
             best = Some((Found { shift, tolerance: trials.tolerance, finding }, m));
         }
     }

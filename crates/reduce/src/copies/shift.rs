@@ -106,15 +106,15 @@ pub(crate) fn by_places(a: &Track, b: &Track, coarse: i64) -> Option<i64> {
     (told.len() >= FEWEST_PLACES).then(|| told.get(told.len() / 2).copied()).flatten()
 }
 
-/// Shifts worth trying around `about`, each once, and how far single soundings lie beside the first of them.
+/// Shifts worth trying, each once, and how far single soundings may lie beside them in time, ms.
 #[derive(Debug, Default)]
 pub(crate) struct Trials {
     pub(crate) shifts: Vec<i64>,
     pub(crate) tolerance: i64,
 }
 
-/// The shift that most soundings agree on to 20 ms, the middle of what they tell, and both one and two soundings
-/// farther.
+/// What soundings next to each other in time tell: the shift most agree on to 20 ms, the middle, the middle of the
+/// ends; and what places told. Where times are exact, also a sounding or two farther.
 pub(crate) fn trials(few: &Track, many: &Track, about: i64) -> Trials {
     let stride = (few.placed.len() / SOUNDINGS).max(1);
     let mut nearest = Nearest::new(&many.placed);
@@ -129,14 +129,10 @@ pub(crate) fn trials(few: &Track, many: &Track, about: i64) -> Trials {
     }
     told.sort_unstable();
     let Some((from, to)) = fullest(&told, 20, |t| *t) else { return Trials::default() };
-    let mode = told.get((from + to) / 2).copied().unwrap_or(about);
-    let middle = told.get(told.len() / 2).copied().unwrap_or(about);
-    let ends = told.get(told.len() / 20).zip(told.get(told.len() - 1 - told.len() / 20));
-    let midrange = ends.map_or(middle, |(a, b)| a.midpoint(*b));
-    let mut beside: Vec<i64> = told.iter().map(|d| d.saturating_sub(mode).saturating_abs()).collect();
-    beside.sort_unstable();
-    let spread = beside.get(beside.len() * 9 / 10).copied().unwrap_or(0);
-    let mut shifts = vec![mode, midrange, middle];
+    let at = |i: usize| told.get(i).copied().unwrap_or(about);
+    let (mode, middle) = (at((from + to) / 2), at(told.len() / 2));
+    let (low, high) = (at(told.len() / 20), at(told.len() - 1 - told.len() / 20));
+    let mut shifts = vec![mode, low.midpoint(high), middle, about];
     if about.abs() <= CLOCK_RIGHT_MS {
         shifts.push(0);
     }
@@ -149,8 +145,11 @@ pub(crate) fn trials(few: &Track, many: &Track, about: i64) -> Trials {
             each.push(s);
         }
     }
-    let tolerance = spread.saturating_add(20).min(many.interval.max(20));
-    Trials { shifts: each, tolerance }
+    let exact = (to - from) * 10 >= told.len() * 9;
+    let spread = if exact { 0 } else { high.saturating_sub(low) / 2 };
+    let beat = few.beat.max(many.beat);
+    let rounded = if 2 * beat > many.interval { beat * 6 / 10 } else { 0 };
+    Trials { shifts: each, tolerance: spread.max(rounded).saturating_add(20) }
 }
 
 #[cfg(test)]

@@ -23,13 +23,6 @@ pub(crate) struct Step {
     pub(crate) room: f64,
 }
 
-impl Step {
-    /// Whether both have the same distance between readings.
-    pub(crate) fn same(self, other: Self) -> bool {
-        (self.mm - other.mm).abs() < 0.02 * self.mm
-    }
-}
-
 /// The coarsest grid the readings of `points` lie on, whatever its zero.
 pub(crate) fn step(points: &[Point]) -> Step {
     let stride = points.len().div_ceil(SAMPLE).max(1);

@@ -3,6 +3,14 @@
 
 use leadline_model::{DepthFrom, FixClass, Flags, GridPos, LegId, PASS_GAP, Sounding, Text};
 
+/// So many soundings at the ends of a log may differ from those of the same log, cut elsewhere.
+const SEAM: usize = 2;
+/// A log goes on after a silence of at most this, ms. After a longer one another file may have been read.
+const SAME_LOG_MS: i64 = 60_000;
+/// A log goes on no farther away than this many places of the grid (about 15 m), and 13 m for each second of silence.
+const NEAR_PLACES: i64 = 1_000;
+const PLACES_A_MS: i64 = 1;
+
 /// One leg, its soundings in canonical order.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Leg {
@@ -94,13 +102,31 @@ impl Open {
         self.strand.legs.push(leg);
     }
 
-    /// Whether at least half of what it has at the time of `leg`, or half of `leg`, is the same to the last bit.
+    /// How far `at` lies from where it would be by `time` if it went on, in places of the grid along both axes.
+    fn beside(&self, at: GridPos, time: i64) -> i64 {
+        let newest = self.strand.legs.iter().max_by_key(|l| l.last());
+        let mut back = newest.map(|l| l.soundings.as_slice()).unwrap_or_default().iter().rev();
+        let Some(last) = back.next() else { return 0 };
+        let before = back.next().filter(|b| b.time < last.time).unwrap_or(last);
+        let span = last.time.0.saturating_sub(before.time.0).max(1);
+        let gap = time.saturating_sub(last.time.0).min(span.saturating_mul(5)).max(0);
+        let axis = |value: fn(GridPos) -> u32| {
+            let (b, l, p) = (i64::from(value(before.at)), i64::from(value(last.at)), i64::from(value(at)));
+            let on = (l - b).saturating_mul(gap) / span;
+            (p - l).saturating_sub(on).saturating_abs()
+        };
+        axis(GridPos::x).saturating_add(axis(GridPos::y))
+    }
+
+    /// Whether nearly all of `leg`, or of what it has at that time, is the same to the last bit: the same log, cut
+    /// elsewhere.
     fn shares(&self, leg: &Leg) -> bool {
         let (first, last) = (leg.first(), leg.last());
         let near = self.strand.legs.iter().rev().take(8).filter(|l| l.last() >= first && l.first() <= last);
         near.into_iter().any(|l| {
             let equal = equal_soundings(&l.soundings, &leg.soundings);
-            equal > 0 && 2 * equal >= l.soundings.len().min(leg.soundings.len())
+            let shorter = l.soundings.len().min(leg.soundings.len());
+            equal > 0 && (equal * 10 >= shorter * 9 || shorter - equal <= SEAM)
         })
     }
 }
@@ -115,7 +141,12 @@ fn home(open: &[Open], leg: &Leg) -> Option<usize> {
         let gap = first.saturating_sub(o.last);
         let other = o.style != style;
         let at_once = gap <= o.interval.saturating_mul(3).saturating_add(2_000);
-        (at_once || !other).then_some((other, gap.abs_diff(o.interval), i))
+        let beside = leg.soundings.first().map_or(0, |s| o.beside(s.at, s.time.0));
+        let reach = NEAR_PLACES.saturating_add(gap.saturating_mul(PLACES_A_MS));
+        // A second beside the beat counts as much as a few metres beside the way.
+        let jump = gap.abs_diff(o.interval).saturating_add(4 * beside.unsigned_abs());
+        let goes_on = at_once || (!other && gap <= SAME_LOG_MS);
+        (goes_on && beside <= reach).then_some((other, jump, i))
     });
     follows.min().map(|f| f.2)
 }

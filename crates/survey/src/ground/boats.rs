@@ -10,12 +10,13 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) struct Renames {
     /// What stands, by the name in claims and statements.
     said: BTreeMap<Text, Vec<Standing<Text>>>,
-    /// One name for each: where people differ, the smaller.
-    next: BTreeMap<Text, Text>,
+    /// The name in force of each of them.
+    last: BTreeMap<Text, Text>,
 }
 
 impl Renames {
     pub(super) fn of(said: BTreeMap<Text, Vec<Standing<Text>>>, conflicts: &mut Vec<String>) -> Self {
+        // One step for each: where people differ, the smaller name.
         let mut next = BTreeMap::new();
         for (boat, to) in &said {
             let names: BTreeSet<&Text> = to.iter().map(|s| &s.what).collect();
@@ -27,43 +28,20 @@ impl Renames {
                     all.join(" and to ")
                 ));
             }
-            next.insert(boat.clone(), (*first).clone());
+            next.insert(boat, *first);
         }
-        let renames = Self { said, next };
-        renames.name_rings(conflicts);
-        renames
+        let last = ends(&next, conflicts);
+        Self { said, last }
     }
 
-    /// The name of `boat` in force. A ring of renamings ends at its smallest name.
+    /// The name of `boat` in force.
     pub(super) fn name(&self, boat: &Text) -> Text {
-        let mut seen = vec![boat];
-        let mut at = boat;
-        while let Some(to) = self.next.get(at) {
-            if let Some(begin) = seen.iter().position(|n| *n == to) {
-                return seen.iter().skip(begin).min().map_or(boat, |n| *n).clone();
-            }
-            seen.push(to);
-            at = to;
-        }
-        at.clone()
-    }
-
-    fn name_rings(&self, conflicts: &mut Vec<String>) {
-        for boat in self.next.keys() {
-            let to = self.next.get(boat).unwrap_or(boat);
-            // Named once, at its smallest name.
-            if to != boat && self.name(boat) == *boat {
-                conflicts.push(format!(
-                    "boats were renamed in a ring around {boat}: all of them are {boat}; \
-                     `leadline boat rename` settles it"
-                ));
-            }
-        }
+        self.last.get(boat).unwrap_or(boat).clone()
     }
 
     /// Former names, each with the name in force.
     pub(super) fn former(&self) -> Vec<(Text, Text)> {
-        self.next.keys().map(|b| (b.clone(), self.name(b))).filter(|(b, name)| b != name).collect()
+        self.last.iter().filter(|(boat, name)| boat != name).map(|(b, n)| (b.clone(), n.clone())).collect()
     }
 
     /// The write that names `boat` `to`; `None` if that stands already. A renaming of `to` that leads back to `boat`
@@ -83,6 +61,35 @@ impl Renames {
     pub(super) fn knows(&self, name: &Text) -> bool {
         self.said.contains_key(name)
     }
+}
+
+/// Where each name leads, however long the chain; each step is taken once. A ring ends at its smallest name.
+fn ends(next: &BTreeMap<&Text, &Text>, conflicts: &mut Vec<String>) -> BTreeMap<Text, Text> {
+    let mut last: BTreeMap<Text, Text> = BTreeMap::new();
+    for start in next.keys() {
+        let (mut path, mut place, mut at) = (Vec::<&Text>::new(), BTreeMap::new(), *start);
+        let end = loop {
+            if let Some(end) = last.get(at) {
+                break end.clone();
+            }
+            if let Some(ring) = place.get(at).and_then(|begin| path.get(*begin..)) {
+                let end: Text = ring.iter().copied().min().unwrap_or(at).clone();
+                if ring.len() > 1 {
+                    conflicts.push(format!(
+                        "boats were renamed in a ring around {end}: all of them are {end}; \
+                         `leadline boat rename` settles it"
+                    ));
+                }
+                break end;
+            }
+            let Some(to) = next.get(at) else { break at.clone() };
+            place.insert(at, path.len());
+            path.push(at);
+            at = *to;
+        };
+        last.extend(path.into_iter().map(|name| (name.clone(), end.clone())));
+    }
+    last
 }
 
 /// What stands of each boat and date.

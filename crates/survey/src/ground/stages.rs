@@ -127,20 +127,17 @@ impl SaidStages {
     ) -> (Vec<Op>, usize) {
         let mut new: BTreeMap<UtcMillis, i32> = BTreeMap::new();
         let mut cuts: BTreeMap<usize, BTreeSet<UtcMillis>> = BTreeMap::new();
+        let imported = self.imported(gauge);
         for (at, level) in readings {
             // Seconds are all a series keeps.
             let at = UtcMillis(at.0 - at.0.rem_euclid(1000));
-            let mut known = self
-                .typed
-                .get(&(gauge.clone(), at))
-                .is_some_and(|t| !t.is_empty() && t.iter().all(|s| s.what == *level));
-            for (i, said) in self.imported_at(gauge, at) {
-                known |= said == *level;
-                if said != *level {
-                    cuts.entry(i).or_default().insert(at);
-                }
+            let typed = self.typed.get(&(gauge.clone(), at)).map_or(&[][..], Vec::as_slice);
+            let said = imported.get(&at).map_or(&[][..], Vec::as_slice);
+            for (i, _) in said.iter().filter(|(_, l)| l != level) {
+                cuts.entry(*i).or_default().insert(at);
             }
-            known &= !cuts.values().any(|moments| moments.contains(&at));
+            let typed_so = !typed.is_empty() && typed.iter().all(|s| s.what == *level);
+            let known = said.iter().all(|(_, l)| l == level) && (typed_so || !said.is_empty());
             if !known {
                 new.entry(at).and_modify(|l| *l = (*l).max(*level)).or_insert(*level);
             }
@@ -148,6 +145,15 @@ impl SaidStages {
         let (mut ops, emptied) = self.without(&cuts);
         ops.extend(pack(gauge, from, &new, emptied));
         (ops, new.len())
+    }
+
+    /// What series say of each moment of a gauge: the series' number, and the level.
+    fn imported(&self, gauge: &Text) -> BTreeMap<UtcMillis, Vec<(usize, i32)>> {
+        let mut all: BTreeMap<UtcMillis, Vec<(usize, i32)>> = BTreeMap::new();
+        for (i, s) in self.series.iter().enumerate().filter(|(_, s)| s.what.gauge == *gauge) {
+            s.what.readings.iter().for_each(|(at, level)| all.entry(*at).or_default().push((i, *level)));
+        }
+        all
     }
 
     fn imported_at(&self, gauge: &Text, at: UtcMillis) -> impl Iterator<Item = (usize, i32)> {

@@ -272,6 +272,20 @@ fn of_two_names_the_smaller_holds_and_a_ring_ends() {
 }
 
 #[test]
+fn a_chain_of_ten_thousand_names_is_followed() {
+    let name = |i: usize| format!("n{i:05}");
+    let mut w = SurveyWrites::default();
+    for i in 0..10_000u16 {
+        let what = rename(&name(i.into()), &name(usize::from(i) + 1));
+        let write = WriteRef { nonce: Nonce([7; 16]), n: i };
+        w.said.insert(write, Said { device: DeviceId([0; 32]), claimed: NOW, what });
+    }
+    let g = Ground::of(&w);
+    assert_eq!(g.boat(&text(&name(0))), text(&name(10_000)));
+    assert_eq!(g.renames.len(), 10_000);
+}
+
+#[test]
 fn a_leg_claimed_for_two_boats_is_named_until_they_are_one() {
     let mut w = SurveyWrites::default();
     claim(&mut w, &["the blue one", "Heron"]);
@@ -349,6 +363,35 @@ fn filters_narrow_a_verdict() {
     let which = g.verdicts.iter().find(|s| s.what.decision == Decision::NotCopies).map(|s| s.write);
     let g = answer(&mut w, |g| g.take_back_op(all(Keep), which));
     assert_eq!(decided(&g), [Keep]);
+}
+
+#[test]
+fn what_is_said_of_copies_settles_no_other_dispute() {
+    use Decision::{Keep, LeaveOut, NotCopies};
+    let op = |d| Op::Verdict { verdict: verdict(stretch("Heron"), d), replaces: vec![] };
+    let mut w = said(vec![op(LeaveOut), op(Keep)]);
+    let g = answer(&mut w, |g| g.verdict_op(verdict(stretch("Heron"), NotCopies)));
+    assert_eq!(decided(&g), [LeaveOut, Keep, NotCopies]);
+    conflicts(&g, &["is left out by"]);
+    // Taking it back leaves a leave-out of the same stretch as it is.
+    let mut w = said(vec![op(LeaveOut), op(NotCopies)]);
+    let which = Ground::of(&w).verdicts[1].write;
+    let g = answer(&mut w, |g| g.take_back_op(verdict(stretch("Heron"), Keep), Some(which)));
+    assert_eq!(decided(&g), [LeaveOut]);
+    conflicts(&g, &[]);
+}
+
+#[test]
+fn a_leave_out_made_again_binds_what_came_since() {
+    let mut w = SurveyWrites::default();
+    let cell = |until| Verdict {
+        until: minute(until),
+        ..verdict(Scope::Cell(CellId { x: 5, y: 6 }), Decision::LeaveOut)
+    };
+    answer(&mut w, |g| g.verdict_op(cell(0)));
+    let g = answer(&mut w, |g| g.verdict_op(cell(5)));
+    assert_eq!(g.verdicts.iter().map(|s| s.what.until).collect::<Vec<_>>(), [minute(5)]);
+    assert_eq!(g.verdict_op(cell(5)), None);
 }
 
 #[test]

@@ -76,7 +76,9 @@ pub(super) fn decide_op(all: &[Standing<Verdict>], verdict: Verdict) -> Option<O
     for s in all.iter().filter(|s| s.what.scope == verdict.scope) {
         let same = s.what.decision == verdict.decision && filters(&s.what) == filters(&verdict);
         stands |= same && s.what.until >= verdict.until && s.what.why == verdict.why;
-        let against = s.what.decision == Decision::Keep && meet(&s.what, &verdict);
+        let against = verdict.decision == Decision::LeaveOut
+            && s.what.decision == Decision::Keep
+            && meet(&s.what, &verdict);
         let narrower = s.what.decision == verdict.decision && wider;
         if same || against || narrower {
             replaces.push(s.write);
@@ -99,6 +101,13 @@ pub(super) fn take_back_op(all: &[Standing<Verdict>], keep: Verdict, which: Opti
             .map(|s| s.write)
     };
     let taken: Vec<WriteRef> = of(Decision::LeaveOut, which).collect();
+    // Keeping what is left out for another reason would contradict it: that leave-out is stated anew instead.
+    let stays = all
+        .iter()
+        .find(|s| s.what.decision == Decision::LeaveOut && meet(&s.what, &keep) && !taken.contains(&s.write));
+    if let (Some(s), Some(which)) = (stays, which) {
+        return Some(Op::Verdict { verdict: s.what.clone(), replaces: vec![which, s.write] });
+    }
     let kept = of(Decision::Keep, None).filter(|w| !taken.contains(w));
     let replaces = taken.iter().copied().chain(kept).collect();
     (!taken.is_empty()).then_some(Op::Verdict { verdict: keep, replaces })
