@@ -289,6 +289,8 @@ fn a_gauge_record_moves_the_map_on_both_devices() {
     heron
         .run(&["gauge", "add", "weir", "--zero", "-3", "--at", "7.4130,48.2100"])
         .says(0, &["zero -3.00 m", "2 readings"]);
+    assert_eq!(heron.json(&["stage", "show"])["stages"][0]["stage_m"], 0.048);
+    heron.run(&["stage", "show"]).says(0, &["0.05 m", "0.35 m", "zeros of the gauges"]);
     // At 10:00 the water stood half-way, at 3.2005 - 3 m; the track begins there.
     let moved = before - depth(&heron);
     assert!((0.19..0.24).contains(&moved), "{moved}");

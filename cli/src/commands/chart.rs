@@ -98,7 +98,7 @@ pub(crate) fn info(
         stage_m: stage.unwrap_or(0.0),
         stage_text: stage.map_or_else(|| units::stage_words(None, cli), |_| "the level asked for".to_owned()),
         touch: None,
-        readings: computed.ground.stages.clone(),
+        readings: computed.ground.stages_above_datum(),
         passes: computed.reduced.passes.clone(),
         units,
         tracks: false,

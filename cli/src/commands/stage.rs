@@ -95,11 +95,18 @@ const LISTED: usize = 60;
 fn show(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let ground = Ground::of(&store.survey_writes()?);
+    let above = ground.stages_above_datum();
     if cli.json {
+        let metres = |r: &StageReading| f64::from(r.level_mm) / 1000.0;
         let readings: Vec<_> = ground
             .stages
             .iter()
-            .map(|r| json!({"gauge": r.gauge.as_str(), "at": r.at.to_string(), "level_m": f64::from(r.level_mm) / 1000.0}))
+            .zip(&above)
+            .map(|(r, stage)| {
+                json!({
+                    "gauge": r.gauge.as_str(), "at": r.at.to_string(), "level_m": metres(r), "stage_m": metres(stage),
+                })
+            })
             .collect();
         return talk::json(&json!({"stages": readings, "conflicts": ground.conflicts}));
     }
@@ -108,7 +115,7 @@ fn show(cli: &Cli) -> Result<(), Failure> {
             "No stage readings. Without them depths count from the water level of their day, and are at best loose.",
         );
     }
-    for of_gauge in ground.stages.chunk_by(|a, b| a.gauge == b.gauge) {
+    for of_gauge in above.chunk_by(|a, b| a.gauge == b.gauge) {
         if of_gauge.len() > LISTED {
             summary(cli, of_gauge)?;
             continue;
@@ -116,6 +123,11 @@ fn show(cli: &Cli) -> Result<(), Failure> {
         for r in of_gauge {
             talk::say(&format!("{} UTC  {:>10}  {}", r.at.minute_text(), level(cli, r), r.gauge))?;
         }
+    }
+    if above != ground.stages {
+        talk::say(
+            "Heights above the sounding datum: the zeros of the gauges are added (leadline gauge list).",
+        )?;
     }
     ground.conflicts.iter().for_each(|c| talk::note(&format!("Conflict: {c}.")));
     Ok(())

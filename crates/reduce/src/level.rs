@@ -12,7 +12,7 @@ mod stats;
 mod tie;
 mod track;
 
-pub use solve::{Equation, least_squares};
+pub use solve::{Equation, Robust, least_squares, robust};
 pub use stats::{Differences, Spread};
 
 use crate::budget::ONE_DIMENSION_95;

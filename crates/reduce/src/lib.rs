@@ -41,7 +41,9 @@ pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
 pub use input::{DeviceSet, Input, LegInput};
-pub use level::{BoatFound, DayFound, Differences, Equation, Found, Proposal, Spread, least_squares, level};
+pub use level::{
+    BoatFound, DayFound, Differences, Equation, Found, Proposal, Robust, Spread, least_squares, level, robust,
+};
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
 pub use settings::{Defaults, Settings};
 pub use sound::{fresh_water, sound_speed};

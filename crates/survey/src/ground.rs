@@ -95,6 +95,17 @@ impl Ground {
         self.names.name(boat)
     }
 
+    /// The readings with their gauge's zero added: stages above the sounding datum.
+    pub fn stages_above_datum(&self) -> Vec<StageReading> {
+        let zeros: BTreeMap<&Text, i32> = self.gauges.iter().map(|g| (&g.name, g.zero_mm)).collect();
+        let zero = |gauge: &Text| zeros.get(gauge).copied().unwrap_or_default();
+        let above = |r: &StageReading| StageReading {
+            level_mm: r.level_mm.saturating_add(zero(&r.gauge)),
+            ..r.clone()
+        };
+        self.stages.iter().map(above).collect()
+    }
+
     /// All boats that were measured with or spoken of, under the names they have now.
     pub fn boats(&self, writes: &SurveyWrites) -> BTreeSet<Text> {
         let claimed = writes.claims.values().flatten().map(|c| self.boat(&c.what.boat));

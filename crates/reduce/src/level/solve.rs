@@ -11,9 +11,11 @@ use nalgebra_sparse::{CooMatrix, CscMatrix};
 
 const HUBER: f64 = 1.345;
 const TUKEY: f64 = 4.685;
-const HUBER_ROUNDS: usize = 12;
-const TUKEY_ROUNDS: usize = 6;
-/// Converged when no unknown moves more, metres (or its own unit).
+/// Most rounds; reweighting converges slowly where many equations are far off.
+const HUBER_ROUNDS: usize = 20;
+const TUKEY_ROUNDS: usize = 60;
+/// Converged when no unknown moves more, metres (or its own unit). Huber's solution is only where Tukey's starts.
+const NEAR: f64 = 1e-3;
 const STILL: f64 = 1e-5;
 /// The scale of the residuals is believed within these bounds.
 const SCALE: [f64; 2] = [0.35, 3.0];
@@ -29,11 +31,26 @@ pub struct Equation {
     pub variance: f64,
 }
 
+/// A robust solution.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Robust {
+    /// The unknowns.
+    pub unknowns: Vec<f64>,
+    /// Variance of each, from prior, weights and scale, as if the equations were independent of each other.
+    pub variances: Vec<f64>,
+    /// How much each equation counted, 0 … 1.
+    pub weights: Vec<f64>,
+    /// How large the residuals proved against the stated variances: median size over that of a normal error.
+    pub scale: f64,
+}
+
 /// The unknowns that fit best.
 pub(crate) struct Solved {
     pub(crate) x: Vec<f64>,
     /// Of each equation, 0 … 1.
     pub(crate) weights: Vec<f64>,
+    /// Size of the residuals against what was stated.
+    scale: f64,
     factor: CscCholesky<f64>,
 }
 
@@ -58,15 +75,30 @@ impl Solved {
 /// Plain weighted least squares: the unknowns that minimise Σ (d − a·x)² / variance + Σ x² / prior. `None` if an
 /// index is out of range or a variance is not a positive number.
 pub fn least_squares(equations: &[Equation], priors: &[f64]) -> Option<Vec<f64>> {
-    let sound = |v: f64| v.is_finite() && v > 0.0;
-    let known = equations.iter().flat_map(|e| &e.terms).all(|(i, _)| *i < priors.len());
-    if !known || !priors.iter().chain(equations.iter().map(|e| &e.variance)).all(|v| sound(*v)) {
+    if !sound(equations, priors) {
         return None;
     }
     let normal = Normal::new(equations, priors)?;
     let weights = vec![1.0; equations.len()];
     let factor = normal.factor(equations, &weights, priors, 1.0)?;
     Some(factor.solve(&normal.right_side(equations, &weights, priors.len(), 1.0)).iter().copied().collect())
+}
+
+/// The same with equations that are far off counting less or not at all, as levelling solves. `None` as above.
+pub fn robust(equations: &[Equation], priors: &[f64]) -> Option<Robust> {
+    if !sound(equations, priors) {
+        return None;
+    }
+    let solved = solve(equations, priors, 1.0)?;
+    let variance = |i: usize| solved.covariance(&[(i, 1.0)]).get(i).copied();
+    let variances = (0..priors.len()).map(variance).collect::<Option<_>>()?;
+    Some(Robust { unknowns: solved.x, variances, weights: solved.weights, scale: solved.scale })
+}
+
+fn sound(equations: &[Equation], priors: &[f64]) -> bool {
+    let positive = |v: &f64| v.is_finite() && *v > 0.0;
+    let known = equations.iter().flat_map(|e| &e.terms).all(|(i, _)| *i < priors.len());
+    known && priors.iter().chain(equations.iter().map(|e| &e.variance)).all(positive)
 }
 
 /// Solves robustly for the unknowns with prior variances `priors`. `None` if the matrix is not positive definite, which
@@ -78,6 +110,7 @@ pub(crate) fn solve(equations: &[Equation], priors: &[f64], widen: f64) -> Optio
     let mut weights = vec![1.0; equations.len()];
     let mut factor = normal.factor(equations, &weights, priors, 1.0)?;
     let mut scale = 1.0;
+    let mut tukey_rounds = 0;
     for round in 0..HUBER_ROUNDS + TUKEY_ROUNDS {
         let next = normal.right_side(equations, &weights, priors.len(), scale);
         let next: Vec<f64> = factor.solve(&next).iter().copied().collect();
@@ -85,19 +118,20 @@ pub(crate) fn solve(equations: &[Equation], priors: &[f64], widen: f64) -> Optio
         x = next;
         let residuals = normalised(equations, &x);
         scale = scale_of(&residuals);
-        let tukey = round >= HUBER_ROUNDS - 1;
+        let tukey = tukey_rounds > 0 || moved < NEAR || round + 1 >= HUBER_ROUNDS;
         for (w, r) in weights.iter_mut().zip(&residuals) {
             *w = weight(r / scale, tukey);
         }
         factor = normal.refactor(factor, equations, &weights, priors, scale)?;
-        if moved < STILL && round > HUBER_ROUNDS {
+        if tukey_rounds > 0 && moved < STILL {
             break;
         }
+        tukey_rounds += usize::from(tukey);
     }
     let last = normal.right_side(equations, &weights, priors.len(), scale);
     let x = factor.solve(&last).iter().copied().collect();
     let factor = normal.refactor(factor, equations, &weights, priors, scale * widen)?;
-    Some(Solved { x, weights, factor })
+    Some(Solved { x, weights, scale, factor })
 }
 
 fn normalised(equations: &[Equation], x: &[f64]) -> Vec<f64> {
