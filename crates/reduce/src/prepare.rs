@@ -178,7 +178,8 @@ impl<'a> Ground<'a> {
         let d = &self.settings.defaults;
         let tied = levels.and_then(|l| l.day(s.time));
         let (noise, place) = levels.map_or((1.0, 1.0), BoatLevels::quiet);
-        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95);
+        let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
+        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95 + held);
         let mut work = Work {
             time: s.time,
             at: s.at,

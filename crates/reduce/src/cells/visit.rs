@@ -91,7 +91,10 @@ impl Visit {
 
     /// Variance of the difference to `other`: what both share is no difference.
     pub(crate) fn variance_against(&self, other: &Self) -> f64 {
-        let part = |same: bool, a: f64, b: f64| if same { (a.sqrt() - b.sqrt()).powi(2) } else { a + b };
+        let part = |same: bool, a: f64, b: f64| {
+            let apart = a.sqrt() - b.sqrt();
+            if same { apart * apart } else { a + b }
+        };
         let same_boat = self.boat == other.boat;
         self.own
             + other.own
