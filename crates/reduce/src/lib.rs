@@ -129,6 +129,7 @@ fn prepared(input: Input) -> prepare::Prepared {
         ground.take(group);
     }
     let mut prepared = ground.finish(given, copies);
+    screen::restore(&mut prepared.work, &settings);
     verdicts::apply(&mut prepared.work, &prepared.passes, &verdicts);
     prepared
 }

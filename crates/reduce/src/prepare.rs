@@ -197,6 +197,7 @@ impl<'a> Ground<'a> {
             cluster: None,
             cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
             anchored: stated.known,
+            shoal_spike: p.shoal_spike,
             contested: false,
             void: p.void,
         };
