@@ -1,12 +1,14 @@
 //! `depth`: at a place, or at every place of a file.
 
+mod explain;
+
 use super::open;
 use crate::args::{Cli, DepthArgs};
 use crate::failure::Failure;
 use crate::{talk, units};
 use leadline_chart::{Basis, Estimate, Surface, SurfaceSettings};
 use leadline_model::{GridPos, LonLat};
-use leadline_survey::Computed;
+use leadline_survey::{Computed, Dispute, Explained};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -18,7 +20,13 @@ pub(crate) fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
     let computed = store.compute()?;
     let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
     match (at, &a.points) {
-        (Some(p), _) => one(cli, a, p, stage_m, &computed, &surface),
+        (Some(p), _) => {
+            let terms = match (a.explain, GridPos::from_lonlat(p)) {
+                (true, Some(at)) => store.explain(&computed, at)?,
+                _ => Vec::new(),
+            };
+            one(cli, a, p, stage_m, (&computed, &terms), &surface)
+        }
         (None, Some(file)) => points(file, stage_m, &surface),
         (None, None) => Ok(()),
     }
@@ -33,12 +41,17 @@ fn one(
     a: &DepthArgs,
     p: LonLat,
     stage_m: f64,
-    computed: &Computed,
+    (computed, terms): (&Computed, &[Explained]),
     surface: &Surface,
 ) -> Result<(), Failure> {
     let found = estimate(surface, p);
     if cli.json {
-        return talk::json(&as_json(found.as_ref(), p, stage_m, computed));
+        let mut answer = as_json(found.as_ref(), p, stage_m, computed);
+        answer["disputed"] = dispute_json(computed, p);
+        if a.explain {
+            answer["explained"] = explain::as_json(terms, computed);
+        }
+        return talk::json(&answer);
     }
     let stage = units::stage_words(a.stage, cli);
     let Some(e) = found else {
@@ -60,8 +73,45 @@ fn one(
             talk::say(&format!("  {}, {} UTC", pass.boat, pass.first.minute_text()))?;
         }
     }
+    if let Some(d) = dispute_at(computed, p) {
+        talk::say(&format!("  Disputed: {}", d.why.words()))?;
+        for r in &d.rivals {
+            talk::say(&format!(
+                "    {} ± {} by {} passes, {} to {}{}",
+                cli.units.depth(r.depth_m + stage_m),
+                cli.units.depth(r.tvu95_m),
+                r.passes,
+                r.first.date_text(),
+                r.newest.date_text(),
+                if r.believed { " (believed)" } else { "" }
+            ))?;
+        }
+    }
+    if a.explain {
+        explain::print(cli, terms, computed)?;
+    }
     talk::note(leadline_model::CAUTION);
     Ok(())
+}
+
+fn dispute_at(computed: &Computed, p: LonLat) -> Option<&Dispute> {
+    let cell = GridPos::from_lonlat(p)?.cell();
+    computed.reduced.disputes.iter().find(|d| d.cell == cell)
+}
+
+fn dispute_json(computed: &Computed, p: LonLat) -> Value {
+    let Some(d) = dispute_at(computed, p) else { return Value::Null };
+    let rivals: Vec<Value> = d
+        .rivals
+        .iter()
+        .map(|r| {
+            json!({
+                "depth_m": round(r.depth_m), "tvu95_m": round(r.tvu95_m), "passes": r.passes, "soundings": r.soundings,
+                "first": r.first.to_string(), "newest": r.newest.to_string(), "believed": r.believed,
+            })
+        })
+        .collect();
+    json!({"why": d.why.code(), "rivals": rivals})
 }
 
 /// The passes that measured the cell, or those of the cells around.

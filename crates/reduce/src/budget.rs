@@ -5,6 +5,9 @@ use crate::Defaults;
 /// 95 % of a normal error in one dimension, in standard deviations. S-44 §2.7.
 pub(crate) const ONE_DIMENSION_95: f64 = 1.96;
 
+/// Weed has only one side: what scatters is also shoaler than the bed, on average by about its scatter (judgement).
+const UNREST: f64 = 1.3;
+
 /// What the budget needs to know of a sounding. Metres, m/s, 95 % unless said.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Measured {
@@ -52,18 +55,13 @@ impl Level {
         Self {
             instrument,
             heave: d.heave,
-            unrest: (seen * seen - expected * expected).max(0.0).sqrt(),
+            unrest: UNREST * (seen * seen - expected * expected).max(0.0).sqrt(),
             sound: m.sound_share * m.range,
             draft: m.draft,
             reference: m.reference,
             settlement: d.settlement_at(m.speed),
             stage: m.stage,
         }
-    }
-
-    /// Terms that are the same throughout one visit of a spot.
-    pub(crate) fn visit(&self) -> f64 {
-        rss(&[self.instrument, self.unrest])
     }
 
     /// Terms that are the same for all soundings of one boat.
@@ -151,7 +149,7 @@ mod tests {
                 stage: rss(&[0.10, 0.10]),
             };
             let level = Level::of(&m, &d);
-            let sum = rss(&[level.heave, level.visit(), level.boat(), level.stage]);
+            let sum = rss(&[level.heave, level.instrument, level.unrest, level.boat(), level.stage]);
             assert!((sum - total).abs() < 5e-4, "{range}: {sum}");
         }
     }
@@ -187,7 +185,7 @@ mod tests {
         let d = Defaults::default();
         let sloped = Sloped::of(&m, libm::tan(10.0_f64.to_radians()), &d);
         assert!((sloped.lag - 0.264).abs() < 1e-3, "{sloped:?}");
-        // Scatter beyond the budget's own noise stays: 0.588² − 0.08² − 0.025² − 0.10².
-        assert!((Level::of(&m, &d).unrest - 0.573).abs() < 1e-3);
+        // Scatter beyond the budget's own noise stays: 1.3 · √(0.588² − 0.08² − 0.025² − 0.10²).
+        assert!((Level::of(&m, &d).unrest - 0.745).abs() < 1e-3);
     }
 }

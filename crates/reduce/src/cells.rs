@@ -1,7 +1,11 @@
 //! From single soundings to cells: order, first rough depths, slopes, uncertainties, visits, combination.
 
 mod combine;
+mod dispute;
+mod suspects;
 mod visit;
+
+pub use dispute::{Dispute, Rival, Why};
 
 use crate::Settings;
 use crate::budget::{HalfBeam, ONE_DIMENSION_95};
@@ -11,14 +15,17 @@ use crate::passes::SetTable;
 use crate::robust::median;
 use crate::slope::{self, Rough, Scales, Slope};
 use crate::work::Work;
+use combine::Open;
 use leadline_model::{Cell, CellId, Grade, Pass, ReducedSounding};
 use std::collections::BTreeMap;
+use suspects::Suspects;
 
 /// What the map consists of.
 pub(crate) struct Mapped {
     pub(crate) soundings: Vec<ReducedSounding>,
     pub(crate) cells: Vec<Cell>,
     pub(crate) slopes: Vec<f32>,
+    pub(crate) disputes: Vec<Dispute>,
 }
 
 /// Cells in the order of the tiles' quadkeys, then row and column.
@@ -59,7 +66,10 @@ pub(crate) fn map(
         soundings: Vec::with_capacity(work.len()),
         cells: Vec::with_capacity(slopes.len()),
         slopes: Vec::with_capacity(slopes.len()),
+        disputes: Vec::new(),
     };
+    let mut suspects = Suspects::new(passes.len());
+    let mut disputed: Vec<(usize, Open)> = Vec::new();
     let half_beam = HalfBeam::of(&settings.defaults);
     let mut scales = Scales::default();
     let mut open: Vec<&Work> = Vec::new();
@@ -71,11 +81,20 @@ pub(crate) fn map(
         let own = id.and_then(|id| fitted.next().map(|slope| (id, slope)));
         let slope = own.map_or_else(|| Slope::unknown(&settings.defaults), |(_, s)| *s);
         mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, &half_beam)));
-        let cell = id.and_then(|id| combiner.cell(id, &open, &slope, &scales.of(id)));
-        if let Some(cell) = cell {
-            mapped.cells.push(cell);
+        let made = id.and_then(|id| combiner.cell(id, &open, &slope, &scales.of(id)));
+        if let Some(made) = made {
+            suspects.count(&made);
+            disputed.extend(made.open.map(|open| (mapped.cells.len(), open)));
+            mapped.cells.push(made.cell);
             mapped.slopes.push(slope.size() as f32);
         }
+    }
+    for (i, mut open) in disputed {
+        let Some(cell) = mapped.cells.get_mut(i) else { continue };
+        if suspects.judge(&mut open) {
+            combiner.settle(cell, &open);
+        }
+        mapped.disputes.push(combiner.dispute(cell.id, &open));
     }
     mapped
 }

@@ -8,12 +8,15 @@
 mod evidence;
 mod judge;
 mod matching;
+mod pair;
+mod seam;
 mod settle;
 mod shift;
 mod step;
 mod strand;
 mod visits;
 
+pub(crate) use seam::same_place;
 pub(crate) use settle::{Settled, settle};
 pub(crate) use strand::{Leg, Strand, strands};
 

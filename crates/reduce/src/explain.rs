@@ -1,13 +1,14 @@
 //! The terms of one sounding, for people who ask why.
 
-use crate::budget::{HalfBeam, Level, Sloped};
+use crate::budget::{HalfBeam, Level, Measured, ONE_DIMENSION_95, Sloped};
 use crate::depth::below_surface;
+use crate::levelled::{BoatLevels, Levels};
 use crate::prepare::measured_of;
 use crate::screen::Point;
 use crate::setups::{Setups, said_at};
 use crate::sound::Casts;
-use crate::{Settings, StageRecord};
-use leadline_model::{Gauge, GridPos, Setup, Sounding, StageReading, Text, WaterCast};
+use crate::{Defaults, Settings, StageRecord};
+use leadline_model::{Flags, Gauge, GridPos, Levelling, Setup, Sounding, StageReading, Text, WaterCast};
 
 /// One step from the indicated to the reduced depth, or one source of uncertainty.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +36,8 @@ pub struct Basis<'a> {
     pub gauges: &'a [Gauge],
     /// Centre line of flowing water; empty = the water has no slope.
     pub river: &'a [GridPos],
+    /// The levelling in force.
+    pub levelling: Option<&'a Levelling>,
 }
 
 /// The terms of `sounding` of `boat` where the bed has `slope` (see [`crate::Reduced::slope`]). The values add up
@@ -54,18 +57,61 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
     let indicated = f64::from(sounding.depth_mm) / 1000.0;
     let below_transducer = below.range / below.sound.factor;
     let term = |name, value, uncertainty95| Term { name, value, uncertainty95 };
-    vec![
+    let beam = HalfBeam::of(d).correction(m.range, slope);
+    let mut terms = vec![
         term("indicated depth", indicated, level.instrument),
         term("measured from", below_transducer - indicated, level.reference),
         term("sound speed", below.range - below_transducer, level.sound),
         term("draft", below.depth - below.range, level.draft),
         term("stage", -stage.level, level.stage),
+        term("levelling", 0.0, 0.0),
         term("heave", 0.0, level.heave),
         term("settlement", 0.0, level.settlement),
-        term("beam on the slope", HalfBeam::of(d).correction(m.range, slope), sloped.beam),
+        term("beam on the slope", beam, sloped.beam),
         term("position on the slope", 0.0, sloped.position),
         term("lag on the slope", 0.0, sloped.lag),
-    ]
+    ];
+    let levels = Levels::new(basis.levelling);
+    if let Some(boat) = levels.of(boat) {
+        levelled(&mut terms, boat, sounding, &m, d);
+    } else {
+        terms.retain(|t| t.name != "levelling");
+    }
+    terms
+}
+
+/// What a levelling changes in the terms: it stands in place of what is known of draft, reference and stage, and it
+/// knows how noisy the boat proved.
+fn levelled(terms: &mut [Term], boat: &BoatLevels, s: &Sounding, m: &Measured, d: &Defaults) {
+    let (noise, place) = boat.quiet();
+    let (noise, place) = (f64::from(noise).sqrt(), f64::from(place).sqrt());
+    let tied = boat.day(s.time);
+    for t in terms.iter_mut() {
+        match (t.name, tied) {
+            ("indicated depth" | "heave", _) => t.uncertainty95 *= noise,
+            ("position on the slope", _) => t.uncertainty95 *= place,
+            ("lag on the slope", _) => {
+                if let Some((_, u95)) = boat.lag() {
+                    let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
+                    t.uncertainty95 *= (u95 + held) / m.lag_s.max(1e-9);
+                }
+            }
+            ("measured from" | "draft" | "stage", Some(_)) => t.uncertainty95 = 0.0,
+            ("sound speed", Some(tied)) => {
+                let share = boat.scale95().unwrap_or(m.sound_share);
+                t.uncertainty95 = (share * tied.beyond(m.range)).abs();
+            }
+            ("settlement", Some(tied)) => {
+                t.uncertainty95 = (t.uncertainty95 - d.settlement_at(tied.speed())).abs();
+            }
+            ("levelling", Some(tied)) => {
+                let left = tied.remaining();
+                t.value = -tied.correction(m.range);
+                t.uncertainty95 = ONE_DIMENSION_95 * (left.own + left.common).sqrt();
+            }
+            _ => {}
+        }
+    }
 }
 
 #[cfg(test)]
@@ -94,6 +140,7 @@ mod tests {
             casts: &[],
             gauges: &[],
             river: &[],
+            levelling: None,
         };
         // By hand: 5.000 · 1447.279/1500 = 4.8243; + 0.35 − 0.80 = 4.3743; beam: 4.8243 · (√1.01 − 1) = 0.0241.
         let terms = explain(&basis, &boat, &plain(), 0.1);

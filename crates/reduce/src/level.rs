@@ -32,6 +32,8 @@ const DETERMINED: f64 = 0.4;
 /// Ties know this many times less than their residuals say: those of one track share wave, helm and the receiver's
 /// slow error (judgement; on 200 synthetic waters the offsets then hold what they state).
 const NOT_INDEPENDENT: f64 = 3.5;
+/// A lag is never known better than this, 95 %, ms: receivers themselves differ from update to update (judgement).
+const LEAST_LAG95_MS: u32 = 100;
 /// The noise of a survey is never taken for less than this share of the budget.
 const LEAST_PERCENT: f64 = 35.0;
 
@@ -194,7 +196,7 @@ fn boat_level(found: &BoatFound, noise: &Noise, index: usize) -> BoatLevel {
     BoatLevel {
         boat: found.boat.clone(),
         lag_ms: found.lag.determined.then(|| whole(found.lag.value * 1000.0)),
-        lag95_ms: whole(found.lag.uncertainty95 * 1000.0).unsigned_abs(),
+        lag95_ms: whole(found.lag.uncertainty95 * 1000.0).unsigned_abs().max(LEAST_LAG95_MS),
         scale_ppm: found.scale.determined.then(|| whole(found.scale.value * 1e6)),
         scale95_ppm: whole(found.scale.uncertainty95 * 1e6).unsigned_abs(),
         noise_percent,

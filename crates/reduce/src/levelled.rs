@@ -77,7 +77,10 @@ impl BoatLevels {
 
     /// Factors on the variances of noise and of position.
     pub(crate) fn quiet(&self) -> (f32, f32) {
-        let square = |percent: u16| (f32::from(percent) / 100.0).powi(2);
+        let square = |percent: u16| {
+            let share = f32::from(percent) / 100.0;
+            share * share
+        };
         (square(self.boat.noise_percent), square(self.boat.place_percent))
     }
 }

@@ -33,8 +33,10 @@ mod slope;
 mod sound;
 mod stage;
 mod tally;
+mod verdicts;
 mod work;
 
+pub use cells::{Dispute, Rival, Why};
 pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
@@ -61,6 +63,8 @@ pub struct Reduced {
     pub cells: Vec<Cell>,
     /// Slope of the bed at each of `cells` (metres down a metre), its own uncertainty included.
     pub slopes: Vec<f32>,
+    /// Cells whose visits disagree, in the order of `cells`.
+    pub disputes: Vec<Dispute>,
     /// What was recorded twice and counts once.
     pub copies: Vec<CopyFound>,
     /// Counts that add up to the input.
@@ -105,6 +109,7 @@ pub fn reduce(input: Input) -> Reduced {
         soundings: mapped.soundings,
         cells: mapped.cells,
         slopes: mapped.slopes,
+        disputes: mapped.disputes,
         copies: found,
         tally,
         conditions,
@@ -123,5 +128,8 @@ fn prepared(input: Input) -> prepare::Prepared {
     for group in groups {
         ground.take(group);
     }
-    ground.finish(given, copies)
+    let mut prepared = ground.finish(given, copies);
+    screen::restore(&mut prepared.work, &settings);
+    verdicts::apply(&mut prepared.work, &prepared.passes, &verdicts);
+    prepared
 }

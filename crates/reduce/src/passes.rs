@@ -2,7 +2,7 @@
 
 use crate::copies::{self, Leg, Settled, Strand};
 use crate::{DeviceSet, LegInput};
-use leadline_model::{LegId, PASS_GAP, Sounding, Text, Verdict};
+use leadline_model::{FixClass, Flags, LegId, PASS_GAP, Sounding, Text, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The legs of one pass, not yet joined.
@@ -65,7 +65,7 @@ fn by_boat(legs: Vec<LegInput>, sets: &SetTable) -> BTreeMap<Text, Vec<Leg>> {
 
 fn groups(strands: Vec<Strand>) -> Vec<Group> {
     let mut by_boat: BTreeMap<Text, Vec<(Leg, Vec<Text>)>> = BTreeMap::new();
-    for Strand { boat, legs, further } in strands {
+    for Strand { boat, legs, further, .. } in strands {
         let legs = legs.into_iter().filter(|l| !l.soundings.is_empty()).map(|l| (l, further.clone()));
         by_boat.entry(boat).or_default().extend(legs);
     }
@@ -125,9 +125,59 @@ impl Group {
             }
             same
         });
+        same_moment(&mut soundings, sets);
         let copies = (before - soundings.len()) as u64;
         Joined { legs: ids, soundings, copies }
     }
+}
+
+/// At the seam of a log that was cut or joined the last fix is held, or the evidence not yet complete: of two
+/// soundings of one boat at one moment, at one place and with one depth, the one that says more stays.
+fn same_moment(soundings: &mut Vec<(Sounding, u16)>, sets: &mut SetTable) {
+    if !soundings.windows(2).any(|w| w.first().map(|s| s.0.time) == w.last().map(|s| s.0.time)) {
+        return;
+    }
+    let mut kept: Vec<(Sounding, u16)> = Vec::with_capacity(soundings.len());
+    for s in soundings.drain(..) {
+        let now = kept.iter_mut().rev().take_while(|k| k.0.time == s.0.time).take(MOMENT);
+        match now.into_iter().find(|k| same_measurement(&k.0, &s.0)) {
+            Some(k) => {
+                let both = sets.union(k.1, s.1);
+                if says(&s.0) > says(&k.0) {
+                    k.0 = s.0;
+                }
+                k.1 = both;
+            }
+            None => kept.push(s),
+        }
+    }
+    // One that says more may lie farther on in the canonical order.
+    if !kept.is_sorted() {
+        kept.sort_unstable();
+    }
+    *soundings = kept;
+}
+
+/// Soundings of one moment that are compared with each other: more are not from one boat's sounders.
+const MOMENT: usize = 16;
+
+fn same_measurement(a: &Sounding, b: &Sounding) -> bool {
+    let held = a.flags.has(Flags::HELD) != b.flags.has(Flags::HELD);
+    a.depth_mm == b.depth_mm && a.from == b.from && (a.at == b.at || held && copies::same_place(a.at, b.at))
+}
+
+/// How much a sounding says: a fix that is not held, then the number of statements.
+fn says(s: &Sounding) -> (bool, u32) {
+    let statements = [
+        s.offset_mm.is_some(),
+        s.speed_mm_s.is_some(),
+        s.hdop_centi.is_some(),
+        s.fix != FixClass::Unstated,
+        s.sats.is_some(),
+        s.temp_centi.is_some(),
+        !s.flags.has(Flags::UNCHECKED),
+    ];
+    (!s.flags.has(Flags::HELD), statements.iter().map(|x| u32::from(*x)).sum())
 }
 
 /// Device sets by number, growing with the unions that copies need.

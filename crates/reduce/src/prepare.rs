@@ -10,11 +10,11 @@ use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
 use crate::sound::Casts;
+use crate::verdicts;
 use crate::work::Work;
 use crate::{Conditions, DeviceSet, Settings, StageHow, StageRecord};
 use leadline_model::{
-    Decision, Flags, Grade, GridPos, LocalFrame, Pass, Scope, Sounding, Text, TileId, UtcMillis, Verdict,
-    VoidReason,
+    Flags, Grade, GridPos, LocalFrame, Pass, Scope, Sounding, Text, TileId, UtcMillis, Verdict, VoidReason,
 };
 
 /// What all passes stand on.
@@ -113,7 +113,8 @@ impl<'a> Ground<'a> {
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
-        let out: Vec<Stretch> = self.verdicts.iter().filter_map(|v| Stretch::left_out(v, boat)).collect();
+        let out: Vec<Stretch> =
+            self.verdicts.iter().filter_map(|v| Stretch::left_out(v, boat, self.verdicts)).collect();
         let mut ruler = Ruler::default();
         let mut place = (0.0, 0.0, 0.0);
         let mut points = Vec::with_capacity(soundings.len());
@@ -177,13 +178,14 @@ impl<'a> Ground<'a> {
         let d = &self.settings.defaults;
         let tied = levels.and_then(|l| l.day(s.time));
         let (noise, place) = levels.map_or((1.0, 1.0), BoatLevels::quiet);
-        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95);
+        let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
+        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95 + held);
         let mut work = Work {
             time: s.time,
             at: s.at,
             depth: below.depth - stated.stage,
             random: variance(level.heave) * noise,
-            visit: variance(level.visit()) * noise,
+            visit: variance(level.instrument) * noise + variance(level.unrest),
             boat: variance(level.boat()),
             tie: 0.0,
             day: variance(level.stage),
@@ -195,6 +197,8 @@ impl<'a> Ground<'a> {
             cluster: None,
             cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
             anchored: stated.known,
+            shoal_spike: p.shoal_spike,
+            contested: false,
             void: p.void,
         };
         if let Some(tied) = tied {
@@ -276,10 +280,12 @@ fn variance(u95: f64) -> f32 {
 struct Stretch(UtcMillis, UtcMillis);
 
 impl Stretch {
-    /// What `verdict` leaves out of `boat`'s time.
-    fn left_out(verdict: &Verdict, boat: &Text) -> Option<Self> {
+    /// What `verdict` leaves out of `boat`'s time, whole and undisputed; all other verdicts come after reduction.
+    fn left_out(verdict: &Verdict, boat: &Text, all: &[Verdict]) -> Option<Self> {
         match &verdict.scope {
-            Scope::Stretch { boat: b, from, to } if b == boat && verdict.decision == Decision::LeaveOut => {
+            Scope::Stretch { boat: b, from, to }
+                if b == boat && verdicts::is_whole(verdict) && !verdicts::is_contested(verdict, all) =>
+            {
                 Some(Self(*from, *to))
             }
             _ => None,

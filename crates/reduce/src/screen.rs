@@ -4,6 +4,9 @@ mod echo;
 mod frozen;
 mod jump;
 mod spike;
+mod stump;
+
+pub(crate) use stump::restore;
 
 use crate::Settings;
 use crate::robust::median;
@@ -31,6 +34,8 @@ pub(crate) struct Point {
     pub(crate) scatter: f32,
     /// Its time is a statement, not a measurement: nothing along the track can be judged.
     pub(crate) no_time: bool,
+    /// Void as a spike that is shoaler than both sides.
+    pub(crate) shoal_spike: bool,
     pub(crate) void: Option<VoidReason>,
 }
 
@@ -48,6 +53,7 @@ impl Point {
             speed: 0.0,
             scatter: 0.0,
             no_time: s.flags.has(Flags::ASSUMED_TIME),
+            shoal_spike: false,
             void: None,
         }
     }
@@ -136,6 +142,7 @@ pub(crate) mod tests {
                 speed: 2.0,
                 scatter: 0.0,
                 no_time: false,
+                shoal_spike: false,
                 void: None,
             })
             .collect()

@@ -22,6 +22,10 @@ pub struct Settings {
     /// Least height of a spike in local standard deviations of the track (judgement; normal noise reaches 6 σ
     /// once in 500 million).
     pub spike_sigmas: f64,
+    /// A shoal spike nearer to the transducer than this is called clutter, metres (judgement).
+    pub clutter_m: f64,
+    /// Shoal spikes of two passes in one cell that agree this well are no spikes, metres (judgement).
+    pub stump_m: f64,
     /// Neighbours of the track are at most this far in time, ms.
     pub neighbour_ms: i64,
     /// Neighbours of the track are at most this far apart, metres: beyond it, the bed may be another one.
@@ -51,6 +55,8 @@ impl Default for Settings {
             spike_floor: 0.5,
             spike_share: 0.05,
             spike_sigmas: 6.0,
+            clutter_m: 1.0,
+            stump_m: 0.5,
             neighbour_ms: 10_000,
             neighbour_m: 60.0,
             second_echo_ms: 60_000,
@@ -118,6 +124,8 @@ pub struct Defaults {
     pub river_fall: f64,
     /// Slope of flowing water beyond the last gauge, at least, metres a metre (judgement: 30 cm a km).
     pub river_slope: f64,
+    /// Readings farther apart than this say nothing of the time between, but near each of them (judgement: two weeks).
+    pub stage_gap_ms: i64,
     /// Stage unknown: the depth is below the water level of that day (judgement).
     pub stage_unknown: f64,
     /// Stage unknown, as levelling starts from it: reservoirs fall by metres (judgement).
@@ -183,6 +191,7 @@ impl Default for Defaults {
             stage_alone_ms: 12 * 3600 * 1000,
             river_fall: 0.2,
             river_slope: 0.0003,
+            stage_gap_ms: 14 * 24 * 3600 * 1000,
             stage_unknown: 1.0,
             level_unknown: 10.0,
             load: 0.03,

@@ -226,6 +226,11 @@ impl StageRecord {
         match (before, series.get(after)) {
             (Some(&(ta, a)), Some(&(tb, b))) => {
                 let (left, right) = (days(ta, t), days(t, tb));
+                let near = t.saturating_sub(ta).min(tb.saturating_sub(t));
+                let gap = tb.saturating_sub(ta);
+                if gap > self.defaults.stage_gap_ms && near > self.defaults.stage_alone_ms {
+                    return None;
+                }
                 let level = a + (b - a) * left / (left + right);
                 Some(self.stage(gauge, level, StageHow::Between, left * right / (left + right)))
             }
@@ -296,6 +301,17 @@ mod tests {
         assert_eq!((beyond.how, beyond.gauge), (StageHow::Unknown, None));
         assert_eq!(beyond.uncertainty95_m, Defaults::default().stage_unknown);
         assert_eq!(one.at(UtcMillis(i64::MIN), here()).how, StageHow::Unknown);
+    }
+
+    #[test]
+    fn readings_too_far_apart_say_nothing_of_the_days_between() {
+        let day = 86_400_000;
+        let two = record(&[reading("g", 0, 1_000), reading("g", 77 * day, 3_000)]);
+        assert_eq!(two.at(UtcMillis(40 * day), here()).how, StageHow::Unknown);
+        assert_eq!(two.at(UtcMillis(day / 3), here()).how, StageHow::Between);
+        let weekly = record(&[reading("g", 0, 1_000), reading("g", 7 * day, 1_700)]);
+        let middle = weekly.at(UtcMillis(2 * day), here());
+        assert!((middle.level_m - 1.2).abs() < 1e-9 && middle.how == StageHow::Between);
     }
 
     #[test]

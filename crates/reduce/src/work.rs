@@ -33,5 +33,9 @@ pub(crate) struct Work {
     pub(crate) cap: Grade,
     /// The stage is known or levelled, so that the depth hangs on the datum.
     pub(crate) anchored: bool,
+    /// Void as a spike that is shoaler than both sides.
+    pub(crate) shoal_spike: bool,
+    /// People decided both ways on it.
+    pub(crate) contested: bool,
     pub(crate) void: Option<VoidReason>,
 }

@@ -78,6 +78,7 @@ fn explained(input: &Input) -> f64 {
         casts: &input.casts,
         gauges: &input.gauges,
         river: &input.river,
+        levelling: None,
     };
     explain(&basis, &input.legs[0].boat, &input.legs[0].soundings[0], 0.0).iter().map(|t| t.value).sum()
 }

@@ -296,4 +296,27 @@ fn levelled_offsets_and_depths_hold_what_they_promise() {
         rms(&ungauged)
     );
     print("levelled", &all);
+    // S-44 §2.7: 95 % means that 95 of 100 lie inside.
+    assert!((0.91..=0.985).contains(&share), "{share}");
+    let f = Figures::of(&all, None);
+    assert!((0.93..=0.97).contains(&f.inside) && f.bias.abs() < 0.03, "{f:?}");
+    for class in Class::ALL {
+        let f = Figures::of(&all, Some(class));
+        assert!(f.inside >= 0.90 && f.cells > 10_000, "{class:?} {f:?}");
+    }
+}
+
+#[test]
+fn quieter_water_than_stated_gets_a_narrower_band() {
+    for factor in [0.35, 0.5, 0.7] {
+        let mut all = Vec::new();
+        for seed in 0..40 {
+            let Water { mut input, truth } = Water::draw(seed, Kind::Quiet(factor, levelled_options(seed)));
+            input.levelling = Some(level(input.clone(), Digest([0; 32])).levelling);
+            all.extend(judge(&reduce(input), &truth));
+        }
+        print(&format!("{factor} levelled"), &all);
+        let f = Figures::of(&all, None);
+        assert!(f.inside >= 0.93 && f.band <= 2.0 * f.true95, "{factor}: {f:?}");
+    }
 }

@@ -1,8 +1,9 @@
 //! Whole reductions over an invented bed: honesty of the band, independence of order, counts, screening.
 
 use leadline_model::{
-    Decision, DepthFrom, FixClass, Flags, Grade, GridPos, LegId, LocalFrame, LonLat, Scope, Setup, Sounding,
-    StageReading, Text, UtcMillis, Verdict, VoidReason,
+    BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, Digest, FixClass, Flags, Grade, GridPos, LegId,
+    Levelling, LocalFrame, LonLat, Scope, Setup, Sounding, StageReading, Text, UtcMillis, Verdict,
+    VoidReason,
 };
 use leadline_reduce::{
     Basis, DeviceSet, DraftSource, Input, LegInput, Reduced, SoundSource, StageHow, explain, fresh_water,
@@ -321,6 +322,32 @@ fn sorted(mut v: Vec<i64>) -> Vec<i64> {
 }
 
 #[test]
+fn a_stump_that_two_passes_hit_is_no_spike() {
+    // 1.4 m over 5 m, one reading each: a spike in either pass alone.
+    let pass = |days: i64, spike: f64| {
+        let mut input = track(|i| if i == 30 { spike } else { wavy(i + days) }, 60, |_, _| ());
+        input.legs.iter_mut().for_each(|l| {
+            l.id.0[9] = days as u8;
+            l.soundings.iter_mut().for_each(|s| s.time.0 += days * DAY);
+        });
+        input
+    };
+    let spikes = |second: f64| {
+        let mut input = pass(0, 1.4);
+        let later = pass(3, second);
+        input.legs.extend(later.legs);
+        input.stages.push(StageReading { at: UtcMillis(START + 3 * DAY), ..input.stages[0].clone() });
+        let reduced = reduce(input);
+        let shoalest = reduced.cells.iter().map(|c| c.shoalest_m).fold(f64::INFINITY, f64::min);
+        (reduced.tally.total.void(VoidReason::Spike), shoalest)
+    };
+    let (void, shoalest) = spikes(1.5);
+    assert!(void == 0 && shoalest < 1.5, "{void} {shoalest}");
+    let (void, shoalest) = spikes(3.0);
+    assert!(void == 2 && shoalest > 4.0, "at another depth they are two spikes: {void} {shoalest}");
+}
+
+#[test]
 fn every_gate_has_its_reason() {
     let reduced = reduce(track(wavy, 200, |i, s| match i {
         10 => s.fix = FixClass::None,
@@ -421,21 +448,62 @@ fn lag_moves_the_position_along_the_track() {
     assert!((north - 43.0).abs() < 0.05, "{north}");
 }
 
+/// A levelling of Wren's first day as a person may have applied it.
+fn levelled() -> Levelling {
+    Levelling {
+        inputs: Digest([0; 32]),
+        boats: vec![BoatLevel {
+            boat: text("Wren"),
+            lag_ms: None,
+            lag95_ms: 400,
+            scale_ppm: Some(4_000),
+            scale95_ppm: 2_000,
+            noise_percent: 60,
+            place_percent: 70,
+        }],
+        days: vec![DayLevel {
+            boat: 0,
+            day: (START / DAY) as i32,
+            cluster: 0,
+            offset_mm: -120,
+            own95_mm: 20,
+            pivot_mm: 6_000,
+            speed_mm_s: 1_000,
+        }],
+        clusters: vec![ClusterLevel { common95_mm: 40, floating: false }],
+    }
+}
+
 #[test]
 fn explained_terms_add_up_to_the_sounding() {
-    let input = track(|i| 5.0 + 0.01 * i as f64, 60, |_, _| ());
-    let (setups, stages, settings) = (input.setups.clone(), input.stages.clone(), input.settings);
-    let raw = input.legs[0].soundings[25];
-    let reduced = reduce(input);
-    let s = reduced.soundings.iter().find(|s| s.time == raw.time).expect("kept");
-    let slope = reduced.slope(s.at.cell()).expect("a cell");
-    let basis =
-        Basis { settings: &settings, setups: &setups, stages: &stages, casts: &[], gauges: &[], river: &[] };
-    let terms = explain(&basis, &text("Wren"), &raw, slope);
-    let depth: f64 = terms.iter().map(|t| t.value).sum();
-    let squares: f64 = terms.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum();
-    assert!((depth - s.depth_m).abs() < 1e-9);
-    assert!((squares.sqrt() - s.tvu95_m).abs() < 1e-3, "{} {}", squares.sqrt(), s.tvu95_m);
+    for levelling in [None, Some(levelled())] {
+        let input = Input { levelling, ..track(|i| 5.0 + 0.01 * i as f64, 60, |_, _| ()) };
+        let raw = input.legs[0].soundings[25];
+        let reduced = reduce(input.clone());
+        let s = reduced.soundings.iter().find(|s| s.time == raw.time).expect("kept");
+        let slope = reduced.slope(s.at.cell()).expect("a cell");
+        let basis = Basis {
+            settings: &input.settings,
+            setups: &input.setups,
+            stages: &input.stages,
+            casts: &[],
+            gauges: &[],
+            river: &[],
+            levelling: input.levelling.as_ref(),
+        };
+        let terms = explain(&basis, &text("Wren"), &raw, slope);
+        let depth: f64 = terms.iter().map(|t| t.value).sum();
+        let squares: f64 = terms.iter().map(|t| t.uncertainty95 * t.uncertainty95).sum();
+        assert!((depth - s.depth_m).abs() < 1e-6, "{terms:?}");
+        assert!((squares.sqrt() - s.tvu95_m).abs() < 1e-3, "{} {}", squares.sqrt(), s.tvu95_m);
+        if input.levelling.is_some() {
+            // By hand: −(−0.120 + 0.004 · (range − 6.000)), range = indicated · 1465.943/1500.
+            let range = f64::from(raw.depth_mm) / 1000.0 * 1465.943 / 1500.0;
+            let by_hand = 0.120 - 0.004 * (range - 6.0);
+            let term = terms.iter().find(|t| t.name == "levelling").expect("in force");
+            assert!((term.value - by_hand).abs() < 1e-5, "{} {by_hand}", term.value);
+        }
+    }
 }
 
 #[test]

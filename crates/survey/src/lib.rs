@@ -31,10 +31,13 @@ pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.
 pub use leadline_ingest::gauge;
 /// What answers are made of.
-pub use leadline_reduce::{Conditions, Counts as SoundingCounts, Reduced, StageHow, StageUsed, Tally};
+pub use leadline_reduce::{
+    BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DayFound, Differences, Dispute, DraftSource,
+    Found, Proposal, Reduced, Settings, SoundSource, Spread, StageHow, StageUsed, Tally, Term, Why,
+};
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
 pub use levels::{ImportedLevels, import_levels};
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
-pub use query::Computed;
+pub use query::{Computed, Explained};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

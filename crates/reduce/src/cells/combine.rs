@@ -1,5 +1,6 @@
 //! Visits to one cell: inverse variances as weights, and a variance that knows what the visits share.
 
+use super::dispute::{self, Dispute, Rival, Why};
 use super::visit::Visit;
 use crate::Defaults;
 use crate::budget::{HalfBeam, ONE_DIMENSION_95};
@@ -9,8 +10,6 @@ use crate::slope::{Scale, Slope};
 use crate::work::Work;
 use leadline_model::{Cell, CellId, GridPos, UtcMillis};
 
-/// With more visits than this, each is compared with the shoalest and the deepest only.
-const ALL_PAIRS: usize = 48;
 /// Least variance of a visit, m²: (1 mm)².
 const LEAST_VARIANCE: f64 = 1e-6;
 
@@ -20,45 +19,129 @@ pub(crate) struct Combiner<'a> {
     half_beam: HalfBeam,
 }
 
+/// A cell, and what is open about it if its visits disagree.
+pub(crate) struct Made {
+    pub(crate) cell: Cell,
+    /// Passes of its visits; empty if there is only one.
+    pub(crate) passes: Vec<u32>,
+    pub(crate) open: Option<Open>,
+}
+
+/// Competing depths.
+pub(crate) struct Open {
+    visits: Vec<Visit>,
+    /// Shoalest first.
+    pub(crate) groups: Vec<Vec<usize>>,
+    slope: Slope,
+    pub(crate) why: Why,
+    pub(crate) believed: Option<usize>,
+}
+
 impl<'a> Combiner<'a> {
     /// `boats` holds the boat's number of each pass.
     pub(crate) fn new(boats: Vec<u32>, sets: &'a SetTable, defaults: &Defaults) -> Self {
         Self { boats, sets, half_beam: HalfBeam::of(defaults) }
     }
 
-    /// The cell `id` from its accepted soundings (at least one), by pass and time.
-    pub(crate) fn cell(&self, id: CellId, open: &[&Work], slope: &Slope, scale: &Scale) -> Option<Cell> {
+    /// The cell `id` from its accepted soundings (at least one), by pass and time. Where people decided both ways
+    /// on some of them, the shoaler result holds.
+    pub(crate) fn cell(&self, id: CellId, open: &[&Work], slope: &Slope, scale: &Scale) -> Option<Made> {
+        let with = self.made(id, open, slope, scale)?;
+        if !open.iter().any(|w| w.contested) {
+            return Some(with);
+        }
+        let uncontested: Vec<&Work> = open.iter().filter(|w| !w.contested).copied().collect();
+        let without = self.made(id, &uncontested, slope, scale);
+        let mut made = match without {
+            Some(without) if without.cell.depth_m < with.cell.depth_m => without,
+            _ => with,
+        };
+        made.cell.disputed = true;
+        if let Some(open) = &mut made.open {
+            open.why = Why::Verdicts;
+        }
+        Some(made)
+    }
+
+    fn made(&self, id: CellId, open: &[&Work], slope: &Slope, scale: &Scale) -> Option<Made> {
         let visits: Vec<Visit> = open
             .chunk_by(|a, b| a.pass == b.pass)
             .filter_map(|v| Visit::of(v, self.boat(v), slope, scale))
             .collect();
         // Depths below some unknown level of the day have no vote where others hang on the datum.
         let anchored: Vec<Visit> = visits.iter().filter(|v| v.anchored).copied().collect();
-        let used = if anchored.is_empty() { &visits } else { &anchored };
-        let fused = fuse(used, slope, scale)?;
-        let deeper = self.half_beam.correction(fused.range, slope.size());
-        let beam = self.half_beam.uncertainty95(fused.range, slope.size());
-        let depth_m = fused.depth + deeper;
-        let tvu95 = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * fused.variance + beam * beam).sqrt();
-        let thu95 = used.iter().map(|v| v.thu95).fold(f64::INFINITY, f64::min);
-        let cap = used.iter().map(|v| v.cap).min()?;
+        let mut used = if anchored.is_empty() { visits.clone() } else { anchored };
+        let place = move_to_mean(&mut used, slope, scale);
+        let rivals = rivals(&used, slope);
+        let shown = match &rivals {
+            Some(Open { groups, believed: Some(i), .. }) => chosen(&used, groups.get(*i)?),
+            _ => used.clone(),
+        };
         let devices = open
             .iter()
             .fold(Default::default(), |all: crate::DeviceSet, w| all.union(self.sets.of(w.devices)));
-        Some(Cell {
+        let mut cell = Cell {
             id,
-            at: place(id, fused.east, fused.south),
-            depth_m,
-            tvu95_m: tvu95,
-            shoalest_m: used.iter().map(|v| v.shoalest).fold(f64::INFINITY, f64::min) + deeper,
-            grade: grade_within(depth_m, tvu95, thu95).max(cap),
+            at: at(id, place.0, place.1),
+            depth_m: 0.0,
+            tvu95_m: 0.0,
+            shoalest_m: 0.0,
+            grade: leadline_model::Grade::Loose,
             soundings: u32::try_from(open.len()).unwrap_or(u32::MAX),
             passes: u32::try_from(visits.len()).unwrap_or(u32::MAX),
             devices: devices.len(),
             main_pass: main_pass(&visits)?,
             newest: open.iter().map(|w| w.time).max().unwrap_or(UtcMillis(0)),
-            disputed: fused.disputed,
-        })
+            disputed: rivals.is_some(),
+        };
+        self.show(&mut cell, &used, &shown, slope)?;
+        let passes = if used.len() > 1 { used.iter().map(|v| v.pass).collect() } else { Vec::new() };
+        Some(Made { cell, passes, open: rivals })
+    }
+
+    /// Gives `cell` the depth of the visits `shown`, out of all that are `used`.
+    fn show(&self, cell: &mut Cell, used: &[Visit], shown: &[Visit], slope: &Slope) -> Option<()> {
+        let fused = fuse(shown)?;
+        let whole = shown.len() == used.len();
+        // Nothing tells which depth is right: the band reaches over all of them.
+        let spread = if whole && cell.disputed { fused.spread } else { 0.0 };
+        let deeper = self.half_beam.correction(fused.range, slope.size());
+        let beam = self.half_beam.uncertainty95(fused.range, slope.size());
+        let variance = fused.variance + spread;
+        cell.depth_m = fused.depth + deeper;
+        cell.tvu95_m = (ONE_DIMENSION_95 * ONE_DIMENSION_95 * variance + beam * beam).sqrt();
+        cell.shoalest_m = used.iter().map(|v| v.shoalest).fold(f64::INFINITY, f64::min) + deeper;
+        let thu95 = shown.iter().map(|v| v.thu95).fold(f64::INFINITY, f64::min);
+        let cap = shown.iter().map(|v| v.cap).min()?;
+        cell.grade = grade_within(cell.depth_m, cell.tvu95_m, thu95).max(cap);
+        Some(())
+    }
+
+    /// Shows the group `open` believes in.
+    pub(crate) fn settle(&self, cell: &mut Cell, open: &Open) {
+        let shown = open.believed.and_then(|i| open.groups.get(i)).map(|g| chosen(&open.visits, g));
+        let shown = shown.unwrap_or_else(|| open.visits.clone());
+        self.show(cell, &open.visits, &shown, &open.slope);
+    }
+
+    /// The competing depths as they are reported.
+    pub(crate) fn dispute(&self, cell: CellId, open: &Open) -> Dispute {
+        let rival = |(i, group): (usize, &Vec<usize>)| {
+            let visits = chosen(&open.visits, group);
+            let fused = fuse(&visits)?;
+            let size = open.slope.size();
+            let beam = self.half_beam.uncertainty95(fused.range, size);
+            Some(Rival {
+                depth_m: fused.depth + self.half_beam.correction(fused.range, size),
+                tvu95_m: (ONE_DIMENSION_95 * ONE_DIMENSION_95 * fused.variance + beam * beam).sqrt(),
+                passes: u32::try_from(visits.len()).unwrap_or(u32::MAX),
+                soundings: visits.iter().map(|v| v.soundings).sum(),
+                first: visits.iter().map(|v| v.first).min()?,
+                newest: visits.iter().map(|v| v.newest).max()?,
+                believed: open.believed == Some(i),
+            })
+        };
+        Dispute { cell, why: open.why, rivals: open.groups.iter().enumerate().filter_map(rival).collect() }
     }
 
     fn boat(&self, visit: &[&Work]) -> u32 {
@@ -67,37 +150,69 @@ impl<'a> Combiner<'a> {
     }
 }
 
-/// Visits combined, at their common mean position.
-struct Fused {
-    depth: f64,
-    variance: f64,
-    east: f64,
-    south: f64,
-    range: f64,
-    disputed: bool,
+impl Open {
+    /// Passes of group `i`.
+    pub(crate) fn passes_of(&self, i: usize) -> impl Iterator<Item = u32> + '_ {
+        let group = self.groups.get(i).map_or(&[][..], Vec::as_slice);
+        group.iter().filter_map(|v| self.visits.get(*v)).map(|v| v.pass)
+    }
 }
 
-fn fuse(visits: &[Visit], slope: &Slope, scale: &Scale) -> Option<Fused> {
-    if let [v] = visits {
-        let (depth, east, south, range) = (v.depth, v.east, v.south, v.range);
-        return Some(Fused { depth, variance: v.variance(), east, south, range, disputed: false });
+/// Groups of visits, if there is more than one.
+fn rivals(used: &[Visit], slope: &Slope) -> Option<Open> {
+    if used.len() < 2 {
+        return None;
     }
+    let groups = dispute::groups(used);
+    (groups.len() > 1).then(|| {
+        let (why, believed) = dispute::judge(used, &groups);
+        Open { visits: used.to_vec(), groups, slope: *slope, why, believed }
+    })
+}
+
+fn chosen(visits: &[Visit], group: &[usize]) -> Vec<Visit> {
+    let mut group = group.to_vec();
+    group.sort_unstable();
+    group.iter().filter_map(|i| visits.get(*i)).copied().collect()
+}
+
+/// Brings the visits to the mean place of all their soundings, and returns it in places east and south.
+fn move_to_mean(visits: &mut [Visit], slope: &Slope, scale: &Scale) -> (f64, f64) {
     let n: f64 = visits.iter().map(|v| f64::from(v.soundings)).sum();
     let mean =
         |f: &dyn Fn(&Visit) -> f64| visits.iter().map(|v| f(v) * f64::from(v.soundings)).sum::<f64>() / n;
-    let (east, south) = (mean(&|v| v.east), mean(&|v| v.south));
-    let at_mean: Vec<Visit> = visits
-        .iter()
-        .map(|v| Visit { depth: v.depth + slope.rise(scale, east - v.east, south - v.south), ..*v })
-        .collect();
-    let weights = weights(&at_mean)?;
-    let depth = at_mean.iter().zip(&weights).map(|(v, w)| v.depth * w).sum::<f64>();
-    let disputed = disagree(&at_mean);
-    let off =
-        at_mean.iter().zip(&weights).map(|(v, w)| w * (v.depth - depth) * (v.depth - depth)).sum::<f64>();
-    let spread = if disputed { off } else { 0.0 };
-    let variance = variance(&at_mean, &weights) + spread;
-    Some(Fused { depth, variance, east, south, range: mean(&|v| v.range), disputed })
+    let (east, south) = match &visits[..] {
+        [one] => (one.east, one.south),
+        _ => (mean(&|v| v.east), mean(&|v| v.south)),
+    };
+    if visits.len() > 1 {
+        for v in visits {
+            v.depth += slope.rise(scale, east - v.east, south - v.south);
+        }
+    }
+    (east, south)
+}
+
+/// Visits of one place combined.
+struct Fused {
+    depth: f64,
+    variance: f64,
+    /// Weighted mean square of what lies between them.
+    spread: f64,
+    range: f64,
+}
+
+fn fuse(visits: &[Visit]) -> Option<Fused> {
+    if let [v] = visits {
+        return Some(Fused { depth: v.depth, variance: v.variance(), spread: 0.0, range: v.range });
+    }
+    let n: f64 = visits.iter().map(|v| f64::from(v.soundings)).sum();
+    let range = visits.iter().map(|v| v.range * f64::from(v.soundings)).sum::<f64>() / n;
+    let weights = weights(visits)?;
+    let depth = visits.iter().zip(&weights).map(|(v, w)| v.depth * w).sum::<f64>();
+    let spread =
+        visits.iter().zip(&weights).map(|(v, w)| w * (v.depth - depth) * (v.depth - depth)).sum::<f64>();
+    Some(Fused { depth, variance: variance(visits, &weights), spread, range })
 }
 
 /// Inverse variances in two steps: the visits of one boat and day among each other by what is their own, then
@@ -149,27 +264,12 @@ fn shared<K: Ord + Copy>(visits: &[Visit], weights: &[f64], of: impl Fn(&Visit) 
     groups.map(|g| g.iter().map(|p| p.1).sum::<f64>()).map(|s| s * s).sum()
 }
 
-/// Two visits differ by more than √(TVU₁² + TVU₂²).
-fn disagree(visits: &[Visit]) -> bool {
-    let differ = |a: &Visit, b: &Visit| {
-        let limit = ONE_DIMENSION_95 * (a.variance() + b.variance()).sqrt();
-        (a.depth - b.depth).abs() > limit
-    };
-    if visits.len() <= ALL_PAIRS {
-        let rest = |i: usize| visits.get(i + 1..).unwrap_or_default().iter();
-        return visits.iter().enumerate().any(|(i, a)| rest(i).any(|b| differ(a, b)));
-    }
-    let by_depth = |a: &&Visit, b: &&Visit| a.depth.total_cmp(&b.depth);
-    let ends = [visits.iter().min_by(by_depth), visits.iter().max_by(by_depth)];
-    ends.into_iter().flatten().any(|a| visits.iter().any(|b| differ(a, b)))
-}
-
 fn main_pass(visits: &[Visit]) -> Option<u32> {
     let most = visits.iter().map(|v| v.soundings).max()?;
     visits.iter().find(|v| v.soundings == most).map(|v| v.pass)
 }
 
-fn place(id: CellId, east: f64, south: f64) -> GridPos {
+fn at(id: CellId, east: f64, south: f64) -> GridPos {
     let inside = |v: f64| v.clamp(0.0, 255.0) as u32;
     GridPos::new(id.x << 8 | inside(east), id.y << 8 | inside(south)).unwrap_or(id.middle())
 }
@@ -189,6 +289,9 @@ mod tests {
             depth,
             east: 128.0,
             south: 128.0,
+            first: UtcMillis(i64::from(pass) * 86_400_000),
+            newest: UtcMillis(i64::from(pass) * 86_400_000),
+            during: 0.0,
             own,
             of_boat,
             of_tie: 0.0,
@@ -202,7 +305,11 @@ mod tests {
     }
 
     fn flat(visits: &[Visit]) -> Fused {
-        fuse(visits, &Slope::default(), &Scale::of(CellId { x: 5 << 20, y: 3 << 20 })).expect("visits")
+        fuse(visits).expect("visits")
+    }
+
+    fn disputed(visits: &[Visit]) -> bool {
+        rivals(visits, &Slope::default()).is_some()
     }
 
     #[test]
@@ -217,7 +324,7 @@ mod tests {
             let f = flat(&all);
             assert!((f.depth - 10.062_371).abs() < 1e-6, "{}", f.depth);
             assert!((f.variance - 0.014_845_4).abs() < 1e-7, "{}", f.variance);
-            assert!(!f.disputed);
+            assert!(!disputed(&all));
         }
     }
 
@@ -238,8 +345,7 @@ mod tests {
         // Each ±0.392 m at 95 %: they may differ by 0.554 m.
         let near = [visit(0, 5.0, 0.04, 0.0), visit(1, 5.55, 0.04, 0.0)];
         let far = [visit(0, 5.0, 0.04, 0.0), visit(1, 5.56, 0.04, 0.0)];
-        assert!(!flat(&near).disputed);
-        let f = flat(&far);
-        assert!(f.disputed && f.variance > 0.02 + 0.07, "{}", f.variance);
+        assert!(!disputed(&near) && disputed(&far));
+        assert!(flat(&far).spread > 0.07);
     }
 }

@@ -5,7 +5,7 @@ use crate::levelled::day_of;
 use crate::robust::median;
 use crate::slope::{Scale, Slope};
 use crate::work::Work;
-use leadline_model::Grade;
+use leadline_model::{Grade, UtcMillis};
 
 /// Depth and variances (m², one standard deviation) of one visit.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,6 +22,10 @@ pub(crate) struct Visit {
     /// Mean position in places east and south of the cell's corner.
     pub(crate) east: f64,
     pub(crate) south: f64,
+    pub(crate) first: UtcMillis,
+    pub(crate) newest: UtcMillis,
+    /// Scatter of the track throughout the visit, the part of `own` that tells weed.
+    pub(crate) during: f64,
     /// Not shared with any other visit.
     pub(crate) own: f64,
     pub(crate) of_boat: f64,
@@ -70,6 +74,9 @@ impl Visit {
             depth: robust_mean(&mut depths, (random + during).sqrt())?,
             east,
             south,
+            first: first.time,
+            newest: last.time,
+            during,
             own: random / votes + during + moved,
             of_boat: mean(&|w| f64::from(w.boat)),
             of_tie: mean(&|w| f64::from(w.tie)),
@@ -80,6 +87,20 @@ impl Visit {
             cap: visit.iter().map(|w| w.cap).min()?,
             anchored: visit.iter().any(|w| w.anchored),
         })
+    }
+
+    /// Variance of the difference to `other`: what both share is no difference.
+    pub(crate) fn variance_against(&self, other: &Self) -> f64 {
+        let part = |same: bool, a: f64, b: f64| {
+            let apart = a.sqrt() - b.sqrt();
+            if same { apart * apart } else { a + b }
+        };
+        let same_boat = self.boat == other.boat;
+        self.own
+            + other.own
+            + part(same_boat, self.of_boat, other.of_boat)
+            + part(same_boat && self.day == other.day, self.of_tie, other.of_tie)
+            + part(self.water == other.water, self.of_water, other.of_water)
     }
 
     /// All its variance.

@@ -46,7 +46,7 @@ fn rate(points: &[Point]) -> i64 {
     while interval > limit && octave < 40 {
         (limit, octave) = (limit * 2, octave + 1);
     }
-    while interval * 2 <= limit && octave > 0 {
+    while interval.saturating_mul(2) <= limit && octave > 0 {
         (limit, octave) = (limit / 2, octave - 1);
     }
     octave

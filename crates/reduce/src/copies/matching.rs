@@ -105,7 +105,8 @@ pub(crate) fn matched(few: &Track, many: &Track, shift: i64, tolerance: i64) -> 
                 break;
             };
             let (e, n) = (p.east - q.east, p.north - q.north);
-            let cost = e * e + n * n + BESIDE_M2 * (ms as f64 / many.interval.max(1) as f64).powi(2);
+            let beside = ms as f64 / many.interval.max(1) as f64;
+            let cost = e * e + n * n + BESIDE_M2 * beside * beside;
             if best.is_none_or(|b| cost < b.0) {
                 best = Some((cost, j));
             }

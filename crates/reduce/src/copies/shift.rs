@@ -11,7 +11,7 @@ const AGREE_PERCENT: usize = 40;
 /// Visits of one square that are compared: a boat at anchor enters the same ones again and again.
 const REVISITS: usize = 6;
 /// Clocks nearer than this are looked at as if they were set right, too, ms.
-pub(crate) const CLOCK_RIGHT_MS: i64 = 3_000;
+const CLOCK_RIGHT_MS: i64 = 3_000;
 /// Places looked at for the second step.
 const PLACES: usize = 240;
 /// Fewer places than this tell nothing.
@@ -133,7 +133,7 @@ pub(crate) fn trials(few: &Track, many: &Track, about: i64) -> Trials {
     let (mode, middle) = (at((from + to) / 2), at(told.len() / 2));
     let (low, high) = (at(told.len() / 20), at(told.len() - 1 - told.len() / 20));
     let mut shifts = vec![mode, low.midpoint(high), middle, about];
-    if about.abs() <= CLOCK_RIGHT_MS {
+    if about.saturating_abs() <= CLOCK_RIGHT_MS {
         shifts.push(0);
     }
     for k in [1, -1, 2, -2] {

@@ -1,10 +1,13 @@
 //! Legs to strands: what one logger wrote down in one go. Legs of one boat in the same ten minutes come from
 //! several loggers or files, and only strand against strand can tell whether they hold the same measurements.
 
+use super::seam::unheld;
 use leadline_model::{DepthFrom, FixClass, Flags, GridPos, LegId, PASS_GAP, Sounding, Text};
 
 /// So many soundings at the ends of a log may differ from those of the same log, cut elsewhere.
 const SEAM: usize = 2;
+/// Legs looked back at: as many may lie in one ten minutes.
+const NEAR_LEGS: usize = 8;
 /// A log goes on after a silence of at most this, ms. After a longer one another file may have been read.
 const SAME_LOG_MS: i64 = 60_000;
 /// A log goes on no farther away than this many places of the grid (about 15 m), and 13 m for each second of silence.
@@ -37,6 +40,8 @@ pub(crate) struct Strand {
     pub(crate) legs: Vec<Leg>,
     /// Boats that recorded the same measurements under other names.
     pub(crate) further: Vec<Text>,
+    /// Soundings taken out at seams: see [`super::seam`].
+    pub(crate) seams: u64,
 }
 
 /// What finding copies needs of one sounding.
@@ -91,11 +96,17 @@ struct Open {
 impl Open {
     fn new(boat: &Text, leg: Leg) -> Self {
         let (last, interval, style) = (leg.last(), interval(&leg), style(&leg));
-        let strand = Strand { boat: boat.clone(), legs: vec![leg], further: Vec::new() };
+        let strand = Strand { boat: boat.clone(), legs: vec![leg], further: Vec::new(), seams: 0 };
         Self { strand, last, interval, style }
     }
 
-    fn take(&mut self, leg: Leg) {
+    fn take(&mut self, mut leg: Leg) {
+        let (first, last) = (leg.first(), leg.last());
+        for l in self.strand.legs.iter_mut().rev().take(NEAR_LEGS) {
+            if l.last() >= first.saturating_sub(2_000) && l.first() <= last.saturating_add(2_000) {
+                self.strand.seams += unheld(l, &mut leg);
+            }
+        }
         if leg.last() >= self.last {
             (self.last, self.interval, self.style) = (leg.last(), interval(&leg), style(&leg));
         }
@@ -122,7 +133,8 @@ impl Open {
     /// elsewhere.
     fn shares(&self, leg: &Leg) -> bool {
         let (first, last) = (leg.first(), leg.last());
-        let near = self.strand.legs.iter().rev().take(8).filter(|l| l.last() >= first && l.first() <= last);
+        let near =
+            self.strand.legs.iter().rev().take(NEAR_LEGS).filter(|l| l.last() >= first && l.first() <= last);
         near.into_iter().any(|l| {
             let equal = equal_soundings(&l.soundings, &leg.soundings);
             let shorter = l.soundings.len().min(leg.soundings.len());
@@ -144,7 +156,7 @@ fn home(open: &[Open], leg: &Leg) -> Option<usize> {
         let beside = leg.soundings.first().map_or(0, |s| o.beside(s.at, s.time.0));
         let reach = NEAR_PLACES.saturating_add(gap.saturating_mul(PLACES_A_MS));
         // A second beside the beat counts as much as a few metres beside the way.
-        let jump = gap.abs_diff(o.interval).saturating_add(4 * beside.unsigned_abs());
+        let jump = gap.abs_diff(o.interval).saturating_add(beside.unsigned_abs().saturating_mul(4));
         let goes_on = at_once || (!other && gap <= SAME_LOG_MS);
         (goes_on && beside <= reach).then_some((other, jump, i))
     });

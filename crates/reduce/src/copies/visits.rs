@@ -6,8 +6,10 @@ use super::strand::Point;
 const SQUARE_BITS: u32 = 10;
 /// Two strands are worth a look when they share this much of the shorter one's squares, in percent.
 const SHARED_PERCENT: usize = 30;
-/// In a square that more strands entered from the same side, each is held only against those that stayed about as long.
+/// In a square that more strands entered from the same side, each is held only against those that stayed about as
+/// long; more where there are fewer squares, up to [`COMPARISONS`] in all.
 const CROWD: usize = 48;
+const COMPARISONS: usize = 10_000_000;
 
 /// A square a strand entered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -51,7 +53,7 @@ fn side(from: (u32, u32), to: (u32, u32)) -> u64 {
 }
 
 /// Pairs of strands, the lower number first, that share enough squares, in order. The work is bounded by the
-/// number of visits times [`CROWD`].
+/// number of visits times [`CROWD`], or by [`COMPARISONS`].
 pub(crate) fn candidates(all: &[Vec<Visit>]) -> Vec<(usize, usize)> {
     let mut entries: Vec<(u64, i64, u32)> = Vec::with_capacity(all.iter().map(Vec::len).sum());
     let mut distinct = vec![0usize; all.len()];
@@ -68,6 +70,7 @@ pub(crate) fn candidates(all: &[Vec<Visit>]) -> Vec<(usize, usize)> {
             list.push(i);
         }
     }
+    let crowd = CROWD.max(COMPARISONS / entries.len().max(1));
     let mut pairs = Vec::new();
     let mut shared = vec![0usize; all.len()];
     let mut touched: Vec<u32> = Vec::new();
@@ -75,7 +78,7 @@ pub(crate) fn candidates(all: &[Vec<Visit>]) -> Vec<(usize, usize)> {
         for &i in list {
             let key = entries.get(i as usize).map(|e| e.0);
             let behind = entries.get(i as usize + 1..).unwrap_or_default();
-            for e in behind.iter().take(CROWD).take_while(|e| Some(e.0) == key) {
+            for e in behind.iter().take(crowd).take_while(|e| Some(e.0) == key) {
                 if let Some(n) = shared.get_mut(e.2 as usize) {
                     if *n == 0 {
                         touched.push(e.2);

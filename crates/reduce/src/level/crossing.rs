@@ -1,6 +1,7 @@
 //! Where tracks cross, or come within a few metres of each other: two depths of one place.
 
 use super::track::{Local, Track};
+use crate::budget::HalfBeam;
 use crate::slope::{Scale, Scales};
 use crate::{Defaults, Settings};
 use leadline_model::CellId;
@@ -186,16 +187,21 @@ fn crossing(a: At<'_>, b: At<'_>, scale: &Scale, near: bool, d: &Defaults) -> Op
     if near {
         let (p, r) = (a.0.spots.get(a.1)?, b.0.spots.get(b.1)?);
         let (e, s) = scale.metres(r.x - p.x, r.y - p.y);
-        a_side.local.depth += east * e - north * s;
+        a_side.local.deepen(east * e - north * s);
         a_side.local.noise += across * across * (e * e + s * s);
+    }
+    let slope2 = east * east + north * north + across * across;
+    // The beam's error on the slope grows with the range, and would look like a wrong sound speed, too.
+    let half_beam = HalfBeam::of(d);
+    let (mut a_side, mut b_side) = (a_side, b_side);
+    for s in [&mut a_side, &mut b_side] {
+        s.local.deepen(half_beam.correction(s.local.range, slope2.sqrt()));
     }
     // Both ranges from the mean depth: a range with its own noise in it would look like a wrong sound speed.
     let mean = 0.5 * (a_side.local.depth + b_side.local.depth);
-    let (mut a_side, mut b_side) = (a_side, b_side);
     for s in [&mut a_side, &mut b_side] {
         s.local.range += mean - s.local.depth;
     }
-    let slope2 = east * east + north * north + across * across;
     let place = (a_side.local.axis + b_side.local.axis) * slope2;
     Some(Crossing { a: a_side, b: b_side, near, place })
 }

@@ -59,6 +59,14 @@ pub(crate) struct Local {
     pub(crate) north: f64,
 }
 
+impl Local {
+    /// Moves the bed, and with it the range: what lies between them is stage and draft.
+    pub(crate) fn deepen(&mut self, metres: f64) {
+        self.depth += metres;
+        self.range += metres;
+    }
+}
+
 /// All tracks, in the order of passes and times.
 pub(crate) fn tracks(prepared: &Prepared, settings: &Settings) -> Vec<Track> {
     let mut tracks: Vec<Track> = Vec::new();
@@ -130,7 +138,8 @@ impl Track {
         Some(Local {
             time: a.time + (b.time.saturating_sub(a.time) as f64 * share) as i64,
             depth,
-            range: mix(|s| s.range),
+            // The same depth in it: between them lie only stage and draft.
+            range: depth + mix(|s| s.range - s.depth),
             noise: mix(|s| s.random) / n + mix(|s| s.visit),
             axis: mix(|s| s.axis),
             shared: mix(|s| s.shared),

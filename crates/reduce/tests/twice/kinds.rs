@@ -17,11 +17,12 @@ pub(crate) enum Same {
     Cut,
     Lossy,
     Anchored,
+    EvenBed,
     Everything,
 }
 
 impl Same {
-    pub(crate) const ALL: [Self; 11] = [
+    pub(crate) const ALL: [Self; 12] = [
         Self::Name,
         Self::Format,
         Self::Rounding,
@@ -32,6 +33,7 @@ impl Same {
         Self::Cut,
         Self::Lossy,
         Self::Anchored,
+        Self::EvenBed,
         Self::Everything,
     ];
 }
@@ -48,10 +50,17 @@ pub(crate) enum Other {
     FlatAbreast,
     Short,
     AtAnchor,
+    QuietTwins,
+    FlatQuietTwins,
 }
 
 impl Other {
-    pub(crate) const ALL: [Self; 9] = [
+    /// The quiet ones three times: they are the hardest.
+    pub(crate) const ALL: [Self; 15] = [
+        Self::QuietTwins,
+        Self::FlatQuietTwins,
+        Self::QuietTwins,
+        Self::FlatQuietTwins,
         Self::TwoSounders,
         Self::TwoSoundersOneReceiver,
         Self::Abreast,
@@ -61,6 +70,8 @@ impl Other {
         Self::FlatAbreast,
         Self::Short,
         Self::AtAnchor,
+        Self::QuietTwins,
+        Self::FlatQuietTwins,
     ];
 }
 
@@ -100,7 +111,7 @@ fn big_shift(dice: &mut Dice) -> i64 {
 /// The same measurements twice.
 pub(crate) fn same(kind: Same, seed: u64) -> PairOf {
     let dice = &mut Dice::new(seed);
-    let bed = Bed::drawn(dice);
+    let bed = if kind == Same::EvenBed { Bed::flat(dice) } else { Bed::drawn(dice) };
     let gear = Gear::drawn(dice);
     let way = if kind == Same::Anchored { swinging(seconds(dice), dice) } else { way(seconds(dice), dice) };
     let truths = measure(&way, &bed, &gear, dice);
@@ -110,7 +121,8 @@ pub(crate) fn same(kind: Same, seed: u64) -> PairOf {
     let mut held = false;
     match kind {
         Same::Name => {}
-        Same::Anchored => b.says = 3,
+        // Two loggers on one bus: the same fixes, the same depths.
+        Same::Anchored | Same::EvenBed => b.says = 3,
         Same::Format => b = Format { ms: a_time(gear.every, dice), ..Format::table(a.step, dice) },
         // From the same finer value, or from what the other one wrote.
         Same::Rounding => {
@@ -190,38 +202,39 @@ fn moved(way: &[Place], side: impl Fn(f64) -> f64, later: f64) -> Vec<Place> {
         .collect()
 }
 
-/// The truths of a second sounder: the same moments, its own noise, its own draft.
-fn second_sounder(first: &[Truth], noise: (f64, f64), dice: &mut Dice) -> Vec<Truth> {
-    let draft = if dice.chance(0.3) { 0.0 } else { dice.within(-0.5, 0.5) };
-    // Both hear the same water: the first one's noise is taken off again as far as it can be.
-    let own = |dice: &mut Dice| dice.normal(noise.1);
-    first.iter().map(|m| Truth { depth: m.depth + draft + own(dice), ..*m }).collect()
+/// One of two sounders on a hull: the same moments and heave, its own noise, its own draft.
+fn sounder(shared: &[Truth], noise: f64, dice: &mut Dice) -> Vec<Truth> {
+    // Often at the same depth, or a whole step deeper: then steps lie at the same depths.
+    let draft = match dice.whole(0, 3) {
+        0 | 1 => 0.0,
+        2 => 0.1 * dice.whole(-4, 4) as f64,
+        _ => dice.within(-0.5, 0.5),
+    };
+    shared.iter().map(|m| Truth { depth: m.depth + draft + dice.normal(noise), ..*m }).collect()
 }
 
 /// Two sets of measurements.
 pub(crate) fn other(kind: Other, seed: u64) -> PairOf {
     let dice = &mut Dice::new(seed);
-    let flat = matches!(kind, Other::FlatTwoSounders | Other::FlatAbreast | Other::AtAnchor);
+    let twins = matches!(kind, Other::QuietTwins | Other::FlatQuietTwins);
+    let flat =
+        matches!(kind, Other::FlatTwoSounders | Other::FlatAbreast | Other::AtAnchor | Other::FlatQuietTwins);
     let bed = if flat { Bed::flat(dice) } else { Bed::drawn(dice) };
     let gear = Gear::drawn(dice);
     let long = if kind == Other::Short { dice.within(15.0, 90.0) } else { seconds(dice) };
     let way = if kind == Other::AtAnchor { swinging(long, dice) } else { way(long, dice) };
-    let hull = matches!(
-        kind,
-        Other::TwoSounders
-            | Other::TwoSoundersOneReceiver
-            | Other::FlatTwoSounders
-            | Other::Short
-            | Other::AtAnchor
-    );
+    let hull =
+        !matches!(kind, Other::Abreast | Other::FlatAbreast | Other::Following | Other::SameLineAnotherDay);
     // On one hull, both have the same heave: measured without noise first, then each with its own.
     let (quiet, loud) = (dice.within(0.01, 0.05), dice.within(0.01, 0.05));
+    let (quiet, loud) = if twins { (0.01, 0.01) } else { (quiet, loud) };
     let silent = Gear { noise: 0.0, ..gear };
     let (first, second) = if hull {
         let shared = measure(&way, &bed, &silent, dice);
-        let first = second_sounder(&shared, (0.0, quiet), dice);
-        let mut second = second_sounder(&shared, (0.0, loud), dice);
-        if matches!(kind, Other::TwoSounders) || (kind != Other::TwoSoundersOneReceiver && dice.chance(0.5)) {
+        let first = sounder(&shared, quiet, dice);
+        let mut second = sounder(&shared, loud, dice);
+        let one_receiver = twins || kind == Other::TwoSoundersOneReceiver;
+        if kind == Other::TwoSounders || (!one_receiver && dice.chance(0.5)) {
             let apart = dice.within(-1.0, 1.0);
             second.iter_mut().for_each(|m| m.e += apart + dice.normal(0.2));
         }
@@ -239,7 +252,7 @@ pub(crate) fn other(kind: Other, seed: u64) -> PairOf {
         (first, second)
     };
     let coarse = dice.one_of(&[0.1, TENTH_FOOT]);
-    let same_format = dice.chance(0.6);
+    let same_format = twins || dice.chance(0.6);
     let a = Format::sentences(if flat { coarse } else { step(dice) });
     let mut b = if same_format { a } else { Format::table(step(dice), dice) };
     if kind == Other::TwoSoundersOneReceiver {
