@@ -15,19 +15,23 @@
 //! assert!(nothing.blank_reason().is_some());
 //! ```
 
+mod bed;
 mod contour;
 mod csv;
 mod error;
 mod geojson;
 mod info;
+mod krige;
 mod levels;
 mod locate;
 mod mesh;
+mod near;
 mod nodes;
 mod palette;
 mod picture;
 mod png;
 mod spread;
+mod support;
 mod surface;
 mod units;
 
@@ -40,5 +44,5 @@ pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
 pub use picture::chart_svg;
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
-pub use surface::{Basis, Estimate, Surface, SurfaceSettings};
+pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;

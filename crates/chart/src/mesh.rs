@@ -121,7 +121,7 @@ pub(crate) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
 }
 
 /// Edge numbers and the triangles beyond them.
-fn edges(triangles: &[[u32; 3]]) -> (Vec<[u32; 3]>, Vec<[u32; 3]>) {
+pub(crate) fn edges(triangles: &[[u32; 3]]) -> (Vec<[u32; 3]>, Vec<[u32; 3]>) {
     let mut sides: Vec<(u32, u32, u32)> = Vec::with_capacity(triangles.len() * 3);
     for (t, corner) in triangles.iter().enumerate() {
         for i in 0..3 {

@@ -17,6 +17,26 @@ pub(crate) struct Node {
     pub(crate) soundings: u32,
     pub(crate) main_pass: u32,
     pub(crate) newest: UtcMillis,
+    /// What the bed may do here beyond the cells' own uncertainty, 95 %, metres; zero at a cell.
+    pub(crate) gap95_m: f64,
+}
+
+impl Node {
+    /// A place half way between two: no better than the worse of them.
+    pub(crate) fn between(a: &Self, b: &Self) -> Self {
+        let half = |f: fn(&Self) -> f64| (f(a) + f(b)) / 2.0;
+        Self {
+            xy: [(a.xy[0] + b.xy[0]) / 2.0, (a.xy[1] + b.xy[1]) / 2.0],
+            best_m: half(|n| n.best_m),
+            safe_m: half(|n| n.safe_m),
+            tvu95_m: half(|n| n.tvu95_m),
+            grade: a.grade.max(b.grade),
+            disputed: a.disputed || b.disputed,
+            newest: a.newest.max(b.newest),
+            gap95_m: 0.0,
+            ..*a
+        }
+    }
 }
 
 /// The chartable cells: void ones and depths that are no number left out, sorted by cell, one per place.
@@ -59,6 +79,7 @@ fn node(c: &Cell, frame: &LocalFrame) -> Node {
         soundings: c.soundings,
         main_pass: c.main_pass,
         newest: c.newest,
+        gap95_m: 0.0,
     }
 }
 

@@ -1,10 +1,12 @@
 //! The surface between the cells: best depths with their uncertainty, and safe ones.
 
+use crate::bed::{Bed, Ground, usual_gap};
 use crate::contour::{areas, contours};
 use crate::locate::Locator;
 use crate::mesh::{Mesh, delaunay, distance, twice_area};
 use crate::nodes::{Node, canonical, local_scale, place};
 use crate::spread::{Spread, fall};
+use crate::support::{bend, refine};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
 use leadline_model::{Cell, Grade, GridPos, LocalFrame, UtcMillis};
 use std::collections::BTreeMap;
@@ -21,6 +23,15 @@ impl Default for SurfaceSettings {
     fn default() -> Self {
         Self { max_gap_m: 60.0 }
     }
+}
+
+/// How the surface runs between the cells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Between {
+    /// Bent as the bed of this survey bends: local kriging with what withheld tracks taught (the usual way).
+    Learned,
+    /// Straight from cell to cell: linear in the triangles.
+    Straight,
 }
 
 /// What an estimate stands on.
@@ -64,11 +75,13 @@ pub struct Estimate {
 pub struct Surface {
     settings: SurfaceSettings,
     frame: LocalFrame,
-    /// In order of cell id.
+    /// The cells in order of their id, then the places between them.
     nodes: Vec<Node>,
+    cells: usize,
     mesh: Mesh,
     locator: Locator,
-    spread: Spread,
+    error: Error,
+    between: Between,
     blank: Option<BlankReason>,
 }
 
@@ -76,30 +89,48 @@ impl Surface {
     /// Builds it. Void cells and depths that are no number are left out; never fails, see
     /// [`Self::blank_reason`].
     pub fn new(cells: &[Cell], settings: &SurfaceSettings) -> Self {
-        let (frame, nodes) = place(&canonical(cells));
-        let spread = Spread::learn(&nodes, settings.max_gap_m);
-        Self::from_nodes(frame, nodes, *settings, spread)
+        Self::with(cells, settings, Between::Learned)
     }
 
-    fn from_nodes(frame: LocalFrame, nodes: Vec<Node>, settings: SurfaceSettings, spread: Spread) -> Self {
+    /// The same with another way between the cells.
+    pub fn with(cells: &[Cell], settings: &SurfaceSettings, between: Between) -> Self {
+        let (frame, nodes) = place(&canonical(cells));
+        Self::from_nodes(frame, nodes, *settings, between)
+    }
+
+    fn from_nodes(frame: LocalFrame, mut nodes: Vec<Node>, settings: SurfaceSettings, between: Between) -> Self {
         let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
         let none_at_all = all.is_empty();
         keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
-        let mesh = Mesh::new(&nodes, &all);
-        let locator = Locator::new(&mesh.xy, &mesh.tri);
-        let blank = match nodes.len() {
+        let cells = nodes.len();
+        let blank = match cells {
             0 => Some(BlankReason::NoCells),
             n @ 1..=2 => Some(BlankReason::TooFew(n)),
             _ if none_at_all => Some(BlankReason::Collinear),
             _ => all.is_empty().then_some(BlankReason::TooFarApart),
         };
-        Self { settings, frame, nodes, mesh, locator, spread, blank }
+        let gap_m = usual_gap(&nodes, &all);
+        let bed = match between {
+            Between::Learned => Bed::learn(&Ground::new(&nodes, gap_m), gap_m),
+            Between::Straight => None,
+        };
+        let error = match bed {
+            Some(bed) => {
+                refine(&mut nodes, &mut all, gap_m);
+                bend(&mut nodes, cells, &bed, gap_m);
+                Error::Bed(bed)
+            }
+            None => Error::Spread(Spread::learn(&nodes, settings.max_gap_m)),
+        };
+        let mesh = Mesh::new(&nodes, &all);
+        let locator = Locator::new(&mesh.xy, &mesh.tri);
+        Self { settings, frame, nodes, cells, mesh, locator, error, between, blank }
     }
 
     /// The same water from only the cell with the shoalest safe depth of every square of `square_m`.
     pub(crate) fn thinned(&self, square_m: f64) -> Self {
         let mut kept: BTreeMap<[i64; 2], Node> = BTreeMap::new();
-        for n in &self.nodes {
+        for n in self.nodes() {
             let key = n.xy.map(|v| libm::floor(v / square_m) as i64);
             let shoalest = kept.entry(key).or_insert(*n);
             if n.safe_m < shoalest.safe_m {
@@ -110,7 +141,7 @@ impl Surface {
         nodes.sort_by_key(|n| n.id);
         // Neighbours of thinned cells may be up to two squares' diagonals farther apart.
         let settings = SurfaceSettings { max_gap_m: self.settings.max_gap_m + 2.0 * square_m };
-        Self::from_nodes(self.frame, nodes, settings, self.spread.clone())
+        Self::from_nodes(self.frame, nodes, settings, self.between)
     }
 
     /// Why there is no surface, if there is none. Cells can still be drawn and exported.
@@ -135,12 +166,12 @@ impl Surface {
 
     /// Number of charted cells.
     pub fn n_cells(&self) -> usize {
-        self.nodes.len()
+        self.cells
     }
 
     /// Newest sounding of all cells: the date of everything made from them.
     pub fn newest(&self) -> Option<UtcMillis> {
-        self.nodes.iter().map(|n| n.newest).max()
+        self.nodes().iter().map(|n| n.newest).max()
     }
 
     /// Shoalest and deepest safe depth below the sounding datum, metres.
@@ -161,7 +192,7 @@ impl Surface {
     /// boats) and, squared and added, the interpolation error learned from this survey, which grows with the
     /// distance to the nearest cell and with the fall of the bed.
     pub fn depth_at(&self, at: GridPos) -> Option<Estimate> {
-        if let Ok(i) = self.nodes.binary_search_by_key(&at.cell(), |n| n.id) {
+        if let Ok(i) = self.nodes().binary_search_by_key(&at.cell(), |n| n.id) {
             let n = &self.nodes[i];
             return Some(Estimate {
                 depth_m: n.best_m,
@@ -208,8 +239,9 @@ impl Surface {
         &self.mesh
     }
 
+    /// The cells, without the places between them.
     pub(crate) fn nodes(&self) -> &[Node] {
-        &self.nodes
+        &self.nodes[..self.cells]
     }
 
     fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], crate::locate::Place)> {
@@ -224,7 +256,14 @@ impl Surface {
         let (corner, place) = self.corner_nodes(at)?;
         let mean = |f: fn(&Node) -> f64| -> f64 { (0..3).map(|i| place.weight[i] * f(corner[i])).sum() };
         let fall = fall(corner.map(|n| n.xy), corner.map(|n| n.best_m));
-        let (own, gap) = (mean(|n| n.tvu95_m), self.spread.at(place.nearest_m, fall));
+        let own = mean(|n| n.tvu95_m);
+        let gap = match &self.error {
+            Error::Spread(spread) => spread.at(place.nearest_m, fall),
+            Error::Bed(bed) => {
+                let straight = bed.straight95(place.nearest_m, fall);
+                libm::sqrt(mean(|n| n.gap95_m * n.gap95_m) + straight * straight)
+            }
+        };
         let depth_m = mean(|n| n.best_m);
         let tvu95_m = libm::sqrt(own * own + gap * gap);
         let worst = corner.iter().map(|n| n.grade).max().unwrap_or(Grade::Loose);
@@ -234,6 +273,15 @@ impl Surface {
         let grade = worst.max(grade_for(tvu95_m, depth_m));
         Some(Estimate { depth_m, tvu95_m, grade, basis: Basis::Surface, passes })
     }
+}
+
+/// What is known of the error between cells.
+#[derive(Clone, Debug)]
+enum Error {
+    /// Measured on straight lines.
+    Spread(Spread),
+    /// Of the bed's model.
+    Bed(Bed),
 }
 
 /// Best grade an uncertainty allows: √(a² + (b·d)²) of S-44 Ed 6.1.0 Table 1, Order 1b (0.5 m, 0.013) and
