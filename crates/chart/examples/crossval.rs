@@ -85,7 +85,7 @@ fn cells(frame: &LocalFrame, kept: &[&Sounding]) -> Vec<Cell> {
 
 fn study(fold: u32, frame: &LocalFrame, cells: &[Cell], held: &[&Sounding]) {
     let settings = SurfaceSettings { max_gap_m: GAP_M };
-    let learned = Surface::new(cells, &settings);
+    let learned = Surface::with(cells, &settings, Between::Learned);
     let straight = Surface::with(cells, &settings, Between::Straight);
     let mut natural = DelaunayTriangulation::<Site>::new();
     let mut places = Vec::new();

@@ -115,7 +115,12 @@ impl Bed {
     }
 
     /// A model solved for the cells around `middle`, with the bed's fall there; `None` beside the tracks.
-    pub(crate) fn patch(&self, ground: &Ground<'_>, middle: [f64; 2], found: &mut Found) -> Option<(Patch, f64)> {
+    pub(crate) fn patch(
+        &self,
+        ground: &Ground<'_>,
+        middle: [f64; 2],
+        found: &mut Found,
+    ) -> Option<(Patch, f64)> {
         ground.near.around(&ground.xy, middle, self.reach_m, |_| true, found);
         let known: Vec<Known> = found.iter().map(|f| self.known(&ground.nodes[f.2 as usize])).collect();
         let fall = fall(&known);

@@ -28,10 +28,11 @@ impl Default for SurfaceSettings {
 /// How the surface runs between the cells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Between {
-    /// Bent as the bed of this survey bends: local kriging with what withheld tracks taught (the usual way).
-    Learned,
-    /// Straight from cell to cell: linear in the triangles.
+    /// Straight from cell to cell: linear in the triangles (the usual way).
     Straight,
+    /// Bent as the bed of this survey bends: local kriging with what left-out stretches of track taught; straight
+    /// where there are too few to learn from.
+    Learned,
 }
 
 /// What an estimate stands on.
@@ -89,16 +90,23 @@ impl Surface {
     /// Builds it. Void cells and depths that are no number are left out; never fails, see
     /// [`Self::blank_reason`].
     pub fn new(cells: &[Cell], settings: &SurfaceSettings) -> Self {
-        Self::with(cells, settings, Between::Learned)
+        Self::with(cells, settings, Between::Straight)
     }
 
-    /// The same with another way between the cells.
+    /// The same with a chosen way between the cells.
     pub fn with(cells: &[Cell], settings: &SurfaceSettings, between: Between) -> Self {
         let (frame, nodes) = place(&canonical(cells));
-        Self::from_nodes(frame, nodes, *settings, between)
+        Self::from_nodes(frame, nodes, *settings, between, None)
     }
 
-    fn from_nodes(frame: LocalFrame, mut nodes: Vec<Node>, settings: SurfaceSettings, between: Between) -> Self {
+    /// Straight lines take the error `known` of a denser surface, if there is one.
+    fn from_nodes(
+        frame: LocalFrame,
+        mut nodes: Vec<Node>,
+        settings: SurfaceSettings,
+        between: Between,
+        known: Option<&Spread>,
+    ) -> Self {
         let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
         let none_at_all = all.is_empty();
         keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
@@ -120,7 +128,9 @@ impl Surface {
                 bend(&mut nodes, cells, &bed, gap_m);
                 Error::Bed(bed)
             }
-            None => Error::Spread(Spread::learn(&nodes, settings.max_gap_m)),
+            None => {
+                Error::Spread(known.cloned().unwrap_or_else(|| Spread::learn(&nodes, settings.max_gap_m)))
+            }
         };
         let mesh = Mesh::new(&nodes, &all);
         let locator = Locator::new(&mesh.xy, &mesh.tri);
@@ -141,7 +151,11 @@ impl Surface {
         nodes.sort_by_key(|n| n.id);
         // Neighbours of thinned cells may be up to two squares' diagonals farther apart.
         let settings = SurfaceSettings { max_gap_m: self.settings.max_gap_m + 2.0 * square_m };
-        Self::from_nodes(self.frame, nodes, settings, self.between)
+        let known = match &self.error {
+            Error::Spread(spread) => Some(spread),
+            Error::Bed(_) => None,
+        };
+        Self::from_nodes(self.frame, nodes, settings, self.between, known)
     }
 
     /// Why there is no surface, if there is none. Cells can still be drawn and exported.
