@@ -21,7 +21,7 @@ pub(crate) use {
 };
 
 use bed::{Bed, Block};
-use dice::Dice;
+pub(crate) use dice::Dice;
 use fleet::Boat;
 use leadline_model::{GridPos, LocalFrame, LonLat, StageReading, Text, UtcMillis};
 use leadline_reduce::{Defaults, Input, StageRecord};
@@ -166,7 +166,7 @@ fn frame() -> LocalFrame {
     LocalFrame::new(GridPos::from_lonlat(LonLat { lon: 70.2, lat: 45.3 }).expect("on the grid"))
 }
 
-fn text(t: &str) -> Text {
+pub(crate) fn text(t: &str) -> Text {
     Text::new(t).expect("short")
 }
 
