@@ -33,7 +33,8 @@ fn two_boats() -> (Device, Device) {
     heron.found("Testmere");
     plover.join(&heron);
     for (device, boat, day, stage) in [(&heron, "Heron", 4, 0.20), (&plover, "Plover", 6, 0.80)] {
-        let log = device.write("log.nmea", small_log_on(day, 1500, |s| bed(s) + noise(day, s) + stage - 0.30));
+        let log =
+            device.write("log.nmea", small_log_on(day, 1500, |s| bed(s) + noise(day, s) + stage - 0.30));
         let setup = ["--draft", "0.30", "--sound-speed", "1465.943", "--temperature", "15"];
         device.run(&[&["boat", "set", boat][..], &setup].concat()).says(0, &[]);
         device.import(&log, boat);
