@@ -70,17 +70,23 @@ fn in_force(ground: &Ground, proposal: &Proposal) -> Result<(), Failure> {
 
 fn print(cli: &Cli, p: &Proposal) -> Result<(), Failure> {
     talk::say(&format!(
-        "{} boat-days tied by {} crossings ({} of them near misses), in {} groups that cross each other\n",
+        "{} boat-days tied by {} crossings ({} of them near misses){}\n",
         p.days.len(),
         p.crossings,
         p.near,
-        p.levelling.clusters.len()
+        match p.levelling.clusters.len() {
+            1 => String::new(),
+            n => format!(", in {n} groups that do not cross each other"),
+        }
     ))?;
     talk::say(&format!(
         "  {:<14} {:<10}  {:>22}  {:>12}  {:>9}",
         "boat", "day (UTC)", "too deep by", "known before", "crossings"
     ))?;
     p.days.iter().try_for_each(|d| talk::say(&day_line(cli, d)))?;
+    if p.days.iter().any(|d| !d.known && !d.floating) {
+        talk::say("  Where no stage was known, that is about how high the water stood above the datum.")?;
+    }
     floating(p)?;
     talk::say("")?;
     p.boats.iter().try_for_each(boat_lines)?;
