@@ -316,6 +316,33 @@ fn a_boat_day_that_nothing_crosses_keeps_its_prior() {
     }
 }
 
+#[test]
+fn a_day_at_anchor_is_one_place() {
+    // Three hours on the same spot, every fix of its own: millions of crossings if each metre of it counted.
+    let mut dice = Dice::new(9);
+    let mut all = input(&[], &[0], ripples, 0);
+    for (device, boat, deeper) in [(0u8, "Wren", 0.4), (1, "Tern", 0.0)] {
+        let day = i64::from(device);
+        let lines = vec![[-20.0, 0.0, 20.0, 0.0]];
+        let mut legs = Sail { boat, device, day, lines, deeper, lag_s: 0.0 }.legs(ripples, &mut dice);
+        let sailed = legs[0].soundings.clone();
+        let (last, middle) = (sailed[sailed.len() - 1].time.0, sailed[sailed.len() / 2].at);
+        let frame = LocalFrame::new(middle);
+        let swings = (0..10_800i64).map(|second| {
+            let at = frame.place(1.5 * dice.normal(), 1.5 * dice.normal());
+            sounding(last + second * 1_000 + 5_000, at, ripples(0.0, 0.0) + deeper + dice.error(0.06))
+        });
+        legs[0].soundings.extend(swings);
+        all.legs.extend(legs);
+        all.setups.push(setup(boat));
+    }
+    let proposal = level(all, INPUTS);
+    assert!((10..10_000).contains(&proposal.crossings), "{}", proposal.crossings);
+    assert_eq!(proposal.levelling.clusters.len(), 1);
+    let apart = of(&proposal, "Wren", 0).offset_m - of(&proposal, "Tern", 1).offset_m;
+    assert!((apart - 0.4).abs() < 0.15, "{apart}");
+}
+
 /// One cluster around the middle on the first days; another far from it on later days without a gauge, of `others`.
 fn two_clusters(others: [&str; 2], deeper: f64, seed: u64) -> Input {
     let sail = |boat, device, day, east, across, deeper| Sail {
