@@ -9,6 +9,7 @@ mod e2e;
 mod home;
 mod hosts;
 mod house;
+mod levelling;
 mod refusals;
 mod truth;
 mod verdicts;

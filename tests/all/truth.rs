@@ -22,6 +22,11 @@ fn demo_maps_the_invented_bed() {
     assert!(n("rmse_m") < 0.12, "{t}");
     assert!(n("inside") >= 0.93, "{t}");
     assert!(n("mean_band_m") <= 3.0 * n("error95_m"), "{t}");
+    // The boat-day without a gauge reading ends within 5 cm of its true level, and within what it states.
+    let day = &ran["levelling"]["ungauged"];
+    let (error, u95) = (day["error_m"].as_f64().expect("an error"), day["u95_m"].as_f64().expect("a band"));
+    println!("ungauged day: {day}");
+    assert!(error.abs() < 0.05 && error.abs() < u95 && u95 < 0.15, "{day}");
     assert_eq!(ran["same_everywhere"], true);
     let digests = ["heron", "plover", "laptop"].map(|h| {
         let home = d.file(&format!("demo/{h}"));

@@ -5,10 +5,11 @@ lag), tied by crossings with 5 to 10 coefficients; some by near ones that know l
 ties together; priors from 5 mm to 30 m. No outside data.
 
 - plain: all unknowns against scipy.linalg.lstsq (SVD) and scipy.sparse.linalg.lsqr, with the priors as rows.
-- robust: Tukey's loss, whose minimum depends on start and scale. So what is compared is the minimum at the scale we
-  found, reached from Huber's minimum at that scale: scipy.optimize.least_squares (its own steps; the priors' rows are
-  not robust, as with us), and the RLM of statsmodels (all rows robust, so only networks with weak priors). That the
-  scale is right is compared apart: median absolute residual by NumPy. Weights and variances: by their formulas.
+- robust: networks that share no unknown are solved apart, each at its own scale; Tukey's loss, whose minimum depends on
+  start and scale. So what is compared is the minimum at the scale we found, reached from Huber's minimum at that scale:
+  scipy.optimize.least_squares (its own steps; the priors' rows are not robust, as with us), and the RLM of statsmodels
+  (all rows robust, so only networks with weak priors). That the scale is right is compared apart: median absolute
+  residual by NumPy, parts by scipy.sparse.csgraph. Weights and variances: by their formulas.
 """
 
 import os
@@ -20,6 +21,7 @@ os.environ["OPENBLAS_NUM_THREADS"] = "1"  # Small matrices: threads only wait fo
 import numpy as np
 import scipy.linalg
 import scipy.optimize
+import scipy.sparse.csgraph
 import scipy.sparse.linalg
 import statsmodels.api as sm
 
@@ -72,6 +74,17 @@ class Network:
             terms = " ".join(f"{i} {float(row[i])!r}" for i in np.flatnonzero(row))
             lines.append(f"tie {float(s * s)!r} {float(d)!r} {terms}")
         return "\n".join(lines) + "\n"
+
+    def scales(self, r, scale):
+        """Of each part that shares no unknown with another: its scale by NumPy, and the stated one."""
+        _, label = scipy.sparse.csgraph.connected_components(scipy.sparse.csr_array(self.a).T @ self.a != 0)
+        part = label[np.argmax(self.a != 0, axis=1)]
+        for p in np.unique(part):
+            stated = np.unique(scale[part == p])
+            assert len(stated) == 1, "one scale of a part"
+            size = np.median(np.abs(r[part == p])) / 0.6745
+            # Few equations say nothing, and nothing is believed beyond these bounds.
+            yield float(stated[0]), float(np.clip(size, 0.35, 3)) if (part == p).sum() >= 20 else 1.0
 
     def stacked(self, scale=1.0):
         """Rows of unit variance: crossings, then priors."""
@@ -159,7 +172,7 @@ def tukey_weight(r):
 
 def solved(networks):
     lines = ours("robust", networks)
-    return zip(networks, lines[0::4], lines[1::4], lines[2::4], [float(v[0]) for v in lines[3::4]], strict=True)
+    return zip(networks, lines[0::4], lines[1::4], lines[2::4], lines[3::4], strict=True)
 
 
 def robust():
@@ -178,7 +191,7 @@ def robust():
         # What levelling uses: what both say of each crossing. An unknown that nothing determines is left to its prior.
         minima.append(max(np.abs(x - best).max(), np.abs(n.a @ (x - best)).max()))
         r = (n.d - n.a @ x) / n.sigma
-        scales.append(abs(np.median(np.abs(r)) / 0.6745 / scale - 1))
+        scales.append(max(abs(s - of) for s, of in n.scales(r, scale)))
         weights.append(np.abs(weight - tukey_weight(r / scale)).max())
         # As stated for the weights it ended with.
         normal = (n.a * (weight / (n.sigma * scale) ** 2)[:, None]).T @ n.a + np.diag(1 / n.prior**2)
@@ -200,16 +213,17 @@ def rlm():
     ]
     given, own = [], []
     for n, x, _, _, scale in solved(networks):
-        a, d = n.stacked()
+        a, d = n.stacked(scale)
         huber = sm.RLM(d, a, M=sm.robust.norms.HuberT(HUBER)).fit(
-            start_params=np.zeros(len(x)), update_scale=False, start_scale=scale, maxiter=500, tol=1e-10
+            start_params=np.zeros(len(x)), update_scale=False, start_scale=1.0, maxiter=500, tol=1e-10
         )
         model = sm.RLM(d, a, M=sm.robust.norms.TukeyBiweight(TUKEY))
         found = model.fit(
-            start_params=huber.params, update_scale=False, start_scale=scale, maxiter=500, tol=1e-10
+            start_params=huber.params, update_scale=False, start_scale=1.0, maxiter=500, tol=1e-10
         ).params
         given.append(np.abs(n.a @ (x - found)).max())
-        own.append(np.abs(n.a @ (x - model.fit(maxiter=200).params)).max())
+        plainly = sm.RLM(*reversed(n.stacked()), M=sm.robust.norms.TukeyBiweight(TUKEY)).fit(maxiter=200).params
+        own.append(np.abs(n.a @ (x - plainly)).max())
     say("tukey-rlm", given, 0.001, 30)
     print(f"# RLM with its own start and scale: crossings differ by {np.median(own):.2g} m in the median, {max(own):.2g} m at most")
 

@@ -13,8 +13,8 @@ use leadline_chart::{Surface, SurfaceSettings, Touch, areas_geojson, cells_csv, 
 use leadline_demo_data as water;
 use leadline_model::{StageReading, UtcMillis};
 use leadline_survey::{
-    Home, ImportRequest, Imported, Store, add_stages, field, found_survey, import_file, invite, join,
-    replace_file, set_boat,
+    Home, ImportRequest, Imported, Store, add_stages, apply_levelling, field, found_survey, import_file,
+    invite, join, replace_file, set_boat,
 };
 use std::path::{Path, PathBuf};
 
@@ -48,8 +48,14 @@ pub(crate) fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
 
     bar.set_message("the boats meet");
     let meeting = meet_on_this_machine(&heron.home, &plover.home, heron.store.survey())?;
+    bar.set_position(55);
+    bar.set_message("levelling boats and days");
+    let (proposal, _) = heron.store.propose_levelling()?;
+    apply_levelling(&mut heron.store, proposal.levelling.clone(), units::now())?;
     bar.set_position(60);
     bar.set_message("a parcel for the laptop");
+    // Heron's levelling is an entry as any other: the next meeting carries it.
+    meet_on_this_machine(&heron.home, &plover.home, heron.store.survey())?;
     let laptop = joiner(&dir, "laptop", "Laptop at home", &mut plover)?;
     let parcel = dir.join("thornmere.parcel");
     leadline_survey::write_parcel(&plover.home, &plover.store, &parcel, units::now())?;
@@ -66,6 +72,7 @@ pub(crate) fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
         dir: &dir,
         imported: [("Heron", imported_heron), ("Plover", imported_plover)],
         meeting,
+        proposal,
         parcel: (parcel.clone(), read),
         readings,
         files,

@@ -2,7 +2,7 @@
 //!
 //! Standard input, a line each: `priors VARIANCE…` begins a network, `tie VARIANCE VALUE INDEX COEFFICIENT …` is one
 //! equation of it. Standard output, for each network: the unknowns; with `robust` also their variances, the weights of
-//! the equations and the scale, a line each.
+//! the equations and their scales, a line each.
 //!
 //! `printf 'priors 1 1\ntie 0.01 0.3 0 1 1 -1\n' | cargo run -p leadline-reduce --example level -- plain`
 
@@ -70,7 +70,7 @@ fn solve(network: &Network, robustly: bool) -> Result<(), Box<dyn Error>> {
     row(&found.unknowns);
     row(&found.variances);
     row(&found.weights);
-    row(&[found.scale]);
+    row(&found.scales);
     Ok(())
 }
 

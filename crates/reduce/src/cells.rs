@@ -4,6 +4,7 @@ mod combine;
 mod dispute;
 mod near;
 mod refresh;
+mod stump;
 mod suspects;
 mod visit;
 
@@ -83,6 +84,7 @@ fn by_cell(work: &mut [Work]) {
 /// Makes soundings, cells, slopes and disputes of `reduced` from `work`, which is in the order of the passes.
 pub(crate) fn map(mut work: Vec<Work>, reduced: &mut Reduced, mapper: &Mapper<'_>) -> Footing {
     by_cell(&mut work);
+    work.chunk_by_mut(|a, b| a.at.cell() == b.at.cell()).for_each(stump::decide);
     let rough = rough_cells(&work);
     let slopes = slope::fit(rough.clone(), rough.len(), mapper.defaults);
     reduced.soundings = Vec::with_capacity(work.len());
@@ -127,7 +129,11 @@ impl<'a> Mapper<'a> {
     }
 
     /// The soundings of one cell.
-    fn soundings<'w>(&self, group: &'w [Work], slope: Option<&Slope>) -> impl Iterator<Item = ReducedSounding> + 'w {
+    fn soundings<'w>(
+        &self,
+        group: &'w [Work],
+        slope: Option<&Slope>,
+    ) -> impl Iterator<Item = ReducedSounding> + 'w {
         let (slope, half_beam) = (*slope.unwrap_or(&self.unknown), self.half_beam);
         group.iter().map(move |w| reduced(w, &slope, &half_beam))
     }

@@ -7,6 +7,8 @@ mod clusters;
 mod crossing;
 mod model;
 mod noise;
+mod normal;
+mod parts;
 mod solve;
 mod stats;
 mod tie;
@@ -27,6 +29,8 @@ use solve::Solved;
 use std::cmp::Ordering;
 use tie::Tie;
 
+/// More crossings than these are not kept, about 200 bytes each: fewer level as well.
+const MOST_CROSSINGS: usize = 1_000_000;
 /// A parameter is applied when crossings leave less than this share of its prior uncertainty.
 const DETERMINED: f64 = 0.4;
 /// Ties know this many times less than their residuals say: those of one track share wave, helm and the receiver's
@@ -50,8 +54,10 @@ pub struct Proposal {
     pub before: Differences,
     /// The same with the proposal.
     pub after: Differences,
-    /// Places where tracks cross or come near.
+    /// Places where tracks cross or come near, as far as they were used.
     pub crossings: u64,
+    /// One of so many was used, drawn by lot: 1 unless there are more than a million.
+    pub one_of: u64,
     /// Of these, near ones.
     pub near: u64,
 }
@@ -113,7 +119,7 @@ pub fn level(input: Input, inputs: Digest) -> Proposal {
 
 fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
     let tracks = track::tracks(prepared, settings);
-    let crossings = crossing::find(&tracks, settings);
+    let crossing::Crossings { found: crossings, of } = crossing::find(&tracks, settings, MOST_CROSSINGS);
     let model = Model::new(&prepared.passes, &prepared.days, settings);
     let boat_of = |pass: u32| {
         let pass = prepared.passes.get(pass as usize)?;
@@ -148,6 +154,7 @@ fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
         after: stats::differences(&crossings, passes, Some(&levelling)),
         near: crossings.iter().filter(|c| c.near).count() as u64,
         crossings: crossings.len() as u64,
+        one_of: of,
         levelling,
         days,
         boats,
@@ -166,6 +173,7 @@ fn empty(inputs: Digest) -> Proposal {
         after: none,
         crossings: 0,
         near: 0,
+        one_of: 1,
     }
 }
 

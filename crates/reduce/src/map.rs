@@ -107,7 +107,8 @@ impl Known {
     fn of(statements: &Statements, legs: Vec<LegInput>) -> Self {
         let Grouped { groups, sets, ledger } = passes::group(legs, &statements.verdicts);
         let Prepared { passes, work, conditions, again, sets, .. } = prepare(statements, groups, sets);
-        let mut reduced = Reduced { passes, conditions, copies: ledger.copies.found.clone(), ..Reduced::default() };
+        let mut reduced =
+            Reduced { passes, conditions, copies: ledger.copies.found.clone(), ..Reduced::default() };
         let mapper = Mapper::new(&reduced.passes, &sets, &statements.settings.defaults);
         let footing = cells::map(work, &mut reduced, &mapper);
         let mut counts = vec![Counts::default(); reduced.passes.len()];

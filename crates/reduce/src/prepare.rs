@@ -183,6 +183,8 @@ impl<'a> Ground<'a> {
             cluster: None,
             cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
             anchored: stated.known,
+            spike: p.void.filter(|_| p.shoal_spike),
+            cut: false,
             contested: false,
             void: p.void,
         };

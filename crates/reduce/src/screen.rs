@@ -31,6 +31,8 @@ pub(crate) struct Point {
     pub(crate) scatter: f32,
     /// Its time is a statement, not a measurement: nothing along the track can be judged.
     pub(crate) no_time: bool,
+    /// Void as a spike that is shoaler than both sides.
+    pub(crate) shoal_spike: bool,
     pub(crate) void: Option<VoidReason>,
 }
 
@@ -48,6 +50,7 @@ impl Point {
             speed: 0.0,
             scatter: 0.0,
             no_time: s.flags.has(Flags::ASSUMED_TIME),
+            shoal_spike: false,
             void: None,
         }
     }
@@ -136,6 +139,7 @@ pub(crate) mod tests {
                 speed: 2.0,
                 scatter: 0.0,
                 no_time: false,
+                shoal_spike: false,
                 void: None,
             })
             .collect()

@@ -22,6 +22,8 @@ pub struct Settings {
     /// Least height of a spike in local standard deviations of the track (judgement; normal noise reaches 6 σ
     /// once in 500 million).
     pub spike_sigmas: f64,
+    /// A shoal spike nearer to the transducer than this is called clutter, metres (judgement).
+    pub clutter_m: f64,
     /// Neighbours of the track are at most this far in time, ms.
     pub neighbour_ms: i64,
     /// Neighbours of the track are at most this far apart, metres: beyond it, the bed may be another one.
@@ -51,6 +53,7 @@ impl Default for Settings {
             spike_floor: 0.5,
             spike_share: 0.05,
             spike_sigmas: 6.0,
+            clutter_m: 1.0,
             neighbour_ms: 10_000,
             neighbour_m: 60.0,
             second_echo_ms: 60_000,

@@ -322,6 +322,32 @@ fn sorted(mut v: Vec<i64>) -> Vec<i64> {
 }
 
 #[test]
+fn a_stump_that_two_passes_hit_is_no_spike() {
+    // 1.4 m over 5 m, one reading each: a spike in either pass alone.
+    let pass = |days: i64, spike: f64| {
+        let mut input = track(|i| if i == 30 { spike } else { wavy(i + days) }, 60, |_, _| ());
+        input.legs.iter_mut().for_each(|l| {
+            l.id.0[9] = days as u8;
+            l.soundings.iter_mut().for_each(|s| s.time.0 += days * DAY);
+        });
+        input
+    };
+    let spikes = |second: f64| {
+        let mut input = pass(0, 1.4);
+        let later = pass(3, second);
+        input.legs.extend(later.legs);
+        input.stages.push(StageReading { at: UtcMillis(START + 3 * DAY), ..input.stages[0].clone() });
+        let reduced = reduce(input);
+        let shoalest = reduced.cells.iter().map(|c| c.shoalest_m).fold(f64::INFINITY, f64::min);
+        (reduced.tally.total.void(VoidReason::Spike), shoalest)
+    };
+    let (void, shoalest) = spikes(1.5);
+    assert!(void == 0 && shoalest < 1.5, "{void} {shoalest}");
+    let (void, shoalest) = spikes(3.0);
+    assert!(void == 2 && shoalest > 4.0, "at another depth they are two spikes: {void} {shoalest}");
+}
+
+#[test]
 fn every_gate_has_its_reason() {
     let reduced = reduce(track(wavy, 200, |i, s| match i {
         10 => s.fix = FixClass::None,

@@ -3,6 +3,7 @@
 use super::Files;
 use super::weak::weakest;
 use crate::args::Cli;
+use crate::commands::level::{date, differences, differences_json};
 use crate::commands::status::{disputed, grade_lines};
 use crate::failure::Failure;
 use crate::talk;
@@ -10,7 +11,7 @@ use leadline_chart::{Surface, SurfaceSettings};
 use leadline_demo_data as water;
 use leadline_model::StageReading;
 use leadline_net::Summary;
-use leadline_survey::{Computed, Imported, ParcelRead, Store};
+use leadline_survey::{Computed, DayFound, Imported, ParcelRead, Proposal, Store};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -20,6 +21,7 @@ pub(crate) struct Told<'a> {
     pub dir: &'a Path,
     pub imported: [(&'static str, Vec<Imported>); 2],
     pub meeting: Summary,
+    pub proposal: Proposal,
     pub parcel: (PathBuf, ParcelRead),
     pub readings: Vec<StageReading>,
     pub files: Files,
@@ -33,13 +35,14 @@ pub(crate) fn print(cli: &Cli, told: &Told<'_>, laptop: &Store) -> Result<(), Fa
     }
     let say = |text: &str| talk::say(text);
     say(&format!(
-        "{}: an invented reservoir, measured by two invented boats on three days.\n",
+        "{}: an invented reservoir, measured by two invented boats on four days.\n",
         water::WATER_NAME
     ))?;
     boats(told)?;
     meeting(told, laptop)?;
     thrown_out(&computed)?;
     levels(told)?;
+    levelling(cli, told)?;
     quality(&computed, &truth)?;
     files(told)?;
     say(&format!("\n{}", leadline_model::CAUTION))
@@ -113,6 +116,41 @@ fn levels(told: &Told<'_>) -> Result<(), Failure> {
         days.entry(r.at.date_text()).or_default().push(format!("{:+.2} m", f64::from(r.level_mm) / 1000.0));
     }
     days.iter().try_for_each(|(day, levels)| talk::say(&format!("  {day}: {}", levels.join(" … "))))
+}
+
+/// The boat-day whose stage nobody read.
+fn ungauged(proposal: &Proposal) -> Option<&DayFound> {
+    let (boat, day) = water::UNGAUGED;
+    proposal.days.iter().find(|d| d.boat.as_str() == boat && date(d.day) == day)
+}
+
+/// How far the ungauged boat-day ended from its true level: positive = too deep, metres.
+fn level_error(proposal: &Proposal) -> Option<f64> {
+    let day = ungauged(proposal)?;
+    // Its depths counted from the water of that day: too deep by the true level, which levelling has to find.
+    Some(true_level()? - day.offset_m)
+}
+
+fn true_level() -> Option<f64> {
+    let noon = format!("{}T08:00:00Z", water::UNGAUGED.1).parse().ok()?;
+    Some(water::water_level_m(noon))
+}
+
+fn levelling(cli: &Cli, told: &Told<'_>) -> Result<(), Failure> {
+    let p = &told.proposal;
+    talk::say("\nLevelling: boats and days brought together where their tracks cross")?;
+    differences(cli, &p.before, &p.after)?;
+    if let (Some(day), Some(level), Some(error)) = (ungauged(p), true_level(), level_error(p)) {
+        talk::say(&format!(
+            "  Nobody read the gauge on {}, when {} was out alone. The crossings say the water stood at {:+.2} ± {:.2} m;\n  in truth it was {level:+.2} m: {:.1} cm off.",
+            date(day.day),
+            day.boat,
+            day.offset_m,
+            day.uncertainty95_m,
+            error.abs() * 100.0
+        ))?;
+    }
+    Ok(())
 }
 
 fn quality(computed: &Computed, truth: &Truth) -> Result<(), Failure> {
@@ -197,6 +235,14 @@ fn as_json(told: &Told<'_>, computed: &Computed, laptop: &Store, t: &Truth) -> R
             "entries_sent": m.entries_sent, "entries_received": m.entries_received, "strips_sent": m.strips_sent,
             "strips_received": m.strips_received, "bytes_sent": m.bytes_sent, "bytes_received": m.bytes_received,
             "round_trips": m.round_trips,
+        },
+        "levelling": {
+            "boat_days": told.proposal.days.len(), "crossings": told.proposal.crossings,
+            "before": differences_json(&told.proposal.before), "after": differences_json(&told.proposal.after),
+            "ungauged": ungauged(&told.proposal).map(|d| json!({
+                "boat": d.boat.as_str(), "day": date(d.day), "level_m": d.offset_m, "u95_m": d.uncertainty95_m,
+                "true_level_m": true_level(), "error_m": level_error(&told.proposal),
+            })),
         },
         "soundings": computed.reduced.tally.total.soundings,
         "cells": computed.reduced.cells.len(),

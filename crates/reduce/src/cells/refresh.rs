@@ -4,6 +4,7 @@
 use super::combine::Open;
 use super::dispute::Dispute;
 use super::near::Near;
+use super::stump;
 use super::suspects::judge;
 use super::{Footing, Mapper, Scratch, by_cell, cell_key, groups, rough};
 use crate::slope::{self, RADIUS, Rough, Scales, Slope};
@@ -75,8 +76,7 @@ pub(crate) fn refresh(
     renumber(reduced, footing, &mut change);
     let mut open = tilt(reduced, footing, &tilted, after, change.counts);
     open.extend(remake(reduced, footing, &touched, (&work, &slopes), after, change.counts));
-    let mut made: Vec<u64> =
-        touched.iter().map(|t| t.key).chain(tilted.iter().map(|t| t.key)).collect();
+    let mut made: Vec<u64> = touched.iter().map(|t| t.key).chain(tilted.iter().map(|t| t.key)).collect();
     made.sort_unstable();
     settle(reduced, footing, after, open, &made);
     made.chunk_by(|a, b| a >> 16 == b >> 16).count()
@@ -110,6 +110,7 @@ fn touched(footing: &Footing, change: &Change<'_>) -> (Vec<Touched>, Vec<Work>) 
         let group = work.get_mut(after.clone()).unwrap_or_default();
         // Stable: soundings of one pass stay in their order.
         group.sort_by_key(|w| w.pass);
+        stump::decide(group);
         let rough = rough(group, &mut scratch);
         all.push(Touched { key, before, after, at, was, rough });
     }

@@ -45,26 +45,69 @@ impl Crossing {
     }
 }
 
-type Chunk = GeomWithData<Rectangle<[f64; 2]>, (u32, u32)>;
+type Chunk = GeomWithData<Rectangle<[f64; 2]>, Stretch>;
 
-/// All crossings, in the order of passes and times.
-pub(crate) fn find(tracks: &[Track], settings: &Settings) -> Vec<Crossing> {
+/// Spots of a track that follow each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Stretch {
+    track: u32,
+    start: u32,
+    /// Farthest that one spot lies from the next, east or south, grid units.
+    step: f64,
+}
+
+impl Stretch {
+    fn key(&self) -> (u32, u32) {
+        (self.track, self.start)
+    }
+
+    /// Each spot but the last has a segment behind it.
+    fn segments<'a>(&self, tracks: &'a [Track]) -> Option<(&'a Track, std::ops::Range<usize>)> {
+        let (track, start) = (tracks.get(self.track as usize)?, self.start as usize);
+        Some((track, start..(start + CHUNK).min(track.spots.len().saturating_sub(1))))
+    }
+}
+
+/// Crossings in the order of passes and times.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Crossings {
+    pub(crate) found: Vec<Crossing>,
+    /// One of so many is in `found`, drawn by lot.
+    pub(crate) of: u64,
+}
+
+/// All crossings; of more than `most` a half, a quarter, … that is drawn by lot, the same on every machine.
+pub(crate) fn find(tracks: &[Track], settings: &Settings, most: usize) -> Crossings {
     let near_units = units_of(settings.crossing_m, tracks);
     let chunks = chunks(tracks, near_units);
     let tree = RTree::bulk_load(chunks);
-    let mut found = Vec::new();
+    let (mut found, mut fresh, mut of) = (Vec::new(), Vec::new(), 1);
     let mut scales = Scales::default();
     for (one, other) in tree.intersection_candidates_with_other_tree(&tree) {
-        if one.data >= other.data {
-            continue;
+        if one.data.key() < other.data.key() {
+            let reach = near_units.max(one.data.step + other.data.step);
+            pair(tracks, [one.data, other.data], reach, settings, &mut scales, &mut fresh);
+            found.extend(fresh.drain(..).filter(|c| lot(c).is_multiple_of(of)));
+            while found.len() > most && of < 1 << 32 {
+                of *= 2;
+                found.retain(|c| lot(c).is_multiple_of(of));
+            }
         }
-        pair(tracks, one.data, other.data, settings, &mut scales, &mut found);
     }
     found.sort_by(|p: &Crossing, q| {
         let key = |c: &Crossing| (c.a.pass, c.a.local.time, c.b.pass, c.b.local.time);
         key(p).cmp(&key(q))
     });
-    found
+    Crossings { found, of }
+}
+
+/// Even over all crossings (the last steps of SplitMix64; constants from memory).
+fn lot(c: &Crossing) -> u64 {
+    let sides = [&c.a, &c.b].map(|s| (u64::from(s.pass) << 40) ^ (s.local.time as u64));
+    let z = sides[0].wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ sides[1].rotate_left(29);
+    let z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
 }
 
 /// Grid units in `metres` where a unit is smallest on the ground.
@@ -89,31 +132,38 @@ fn chunks(tracks: &[Track], margin: f64) -> Vec<Chunk> {
             let (lo, hi) = (bound.lower(), bound.upper());
             let rectangle =
                 Rectangle::from_corners([lo[0] - half, lo[1] - half], [hi[0] + half, hi[1] + half]);
-            all.push(GeomWithData::new(rectangle, (t, u32::try_from(start).unwrap_or(u32::MAX))));
+            let steps = spots.windows(2).map(|p| (p[1].x - p[0].x).abs().max((p[1].y - p[0].y).abs()));
+            let step = steps.fold(0.0, f64::max);
+            let start = u32::try_from(start).unwrap_or(u32::MAX);
+            all.push(GeomWithData::new(rectangle, Stretch { track: t, start, step }));
         }
     }
     all
 }
 
-/// Crossings of two chunks; if there is none, the place where they come nearest.
+/// Crossings of two stretches; if there is none, the place where they come nearest. Spots farther apart than `reach`
+/// (grid units, east or south) neither begin segments that meet nor are near.
 fn pair(
     tracks: &[Track],
-    (ta, ia): (u32, u32),
-    (tb, ib): (u32, u32),
+    of: [Stretch; 2],
+    reach: f64,
     settings: &Settings,
     scales: &mut Scales,
     found: &mut Vec<Crossing>,
 ) {
-    let (Some(a), Some(b)) = (tracks.get(ta as usize), tracks.get(tb as usize)) else { return };
-    let range = |t: &Track, i: u32| (i as usize)..(i as usize + CHUNK).min(t.spots.len().saturating_sub(1));
-    let Some(first) = a.spots.get(ia as usize) else { return };
+    let [Some((a, of_a)), Some((b, of_b))] = of.map(|s| s.segments(tracks)) else { return };
+    let Some(first) = a.spots.get(of_a.start) else { return };
     let scale = scales.of(CellId { x: 0, y: first.cell_row });
     let mut nearest: Option<(f64, usize, usize)> = None;
     let mut met = false;
-    for i in range(a, ia) {
+    for i in of_a {
         let (Some(p), Some(q)) = (a.spots.get(i), a.spots.get(i + 1)) else { continue };
-        for j in range(b, ib) {
+        for j in of_b.clone() {
             let (Some(r), Some(s)) = (b.spots.get(j), b.spots.get(j + 1)) else { continue };
+            let (east, south) = (p.x - r.x, p.y - r.y);
+            if east.abs() > reach || south.abs() > reach {
+                continue;
+            }
             if p.time.saturating_sub(r.time).saturating_abs() < APART_MS {
                 continue;
             }
@@ -122,7 +172,7 @@ fn pair(
                 found.extend(crossing((a, i, u), (b, j, v), &scale, false, &settings.defaults));
                 continue;
             }
-            let (e, n) = scale.metres(p.x - r.x, p.y - r.y);
+            let (e, n) = scale.metres(east, south);
             let square = e * e + n * n;
             if nearest.is_none_or(|(d, ..)| square < d) {
                 nearest = Some((square, i, j));
@@ -144,8 +194,10 @@ fn meet([ax, ay, bx, by]: [f64; 4], [cx, cy, dx, dy]: [f64; 4]) -> Option<(f64, 
         return None;
     }
     let (wx, wy) = (cx - ax, cy - ay);
-    let (u, v) = ((wx * sy - wy * sx) / det, (wx * ry - wy * rx) / det);
-    ((0.0..1.0).contains(&u) && (0.0..1.0).contains(&v)).then_some((u, v))
+    // Most segments do not meet: nothing is divided for them.
+    let (u, v) = ((wx * sy - wy * sx) * det.signum(), (wx * ry - wy * rx) * det.signum());
+    let whole = 0.0..det.abs();
+    (whole.contains(&u) && whole.contains(&v)).then(|| (u / whole.end, v / whole.end))
 }
 
 type At<'a> = (&'a Track, usize, f64);
@@ -193,6 +245,7 @@ fn gradient(a: &Local, b: &Local, d: &Defaults) -> (f64, f64, f64) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::track::Spot;
     use super::*;
 
     #[test]
@@ -204,6 +257,49 @@ mod tests {
         // Half-open: a crossing at the joint of two segments counts once.
         assert_eq!(meet([0.0, 0.0, 4.0, 0.0], [4.0, -1.0, 4.0, 1.0]), None);
         assert_eq!(meet([4.0, 0.0, 8.0, 0.0], [4.0, -1.0, 4.0, 1.0]), Some((0.0, 0.5)));
+    }
+
+    /// A straight track, a spot every 2 m.
+    fn track(pass: u32, from: [f64; 2], course: [f64; 2]) -> Track {
+        let scale = Scale::of(CellId { x: 0, y: 2_900_000 });
+        let units = 2.0 / scale.metres(1.0, 0.0).0;
+        let spots = (0..100i32).map(|i| Spot {
+            x: 1e9 + (from[0] + f64::from(i) * course[0]) * units,
+            y: 2_900_000.0 * 256.0 + (from[1] + f64::from(i) * course[1]) * units,
+            time: i64::from(pass) * 1_000_000 + i64::from(i) * 1_000,
+            depth: 5.0,
+            range: 5.0,
+            random: 0.01,
+            visit: 0.01,
+            axis: 0.5,
+            shared: 0.0,
+            along: f64::from(i) * 2.0,
+            cell_row: 2_900_000,
+        });
+        Track { pass, spots: spots.collect() }
+    }
+
+    #[test]
+    fn of_too_many_crossings_a_part_is_drawn() {
+        // 25 tracks east and 25 south, 3 spots apart: each of one kind crosses each of the other.
+        let apart = |k: u32| f64::from(k % 25) * 3.0 + 10.4;
+        let tracks: Vec<Track> = (0..50)
+            .map(|k| match k < 25 {
+                true => track(k, [0.0, apart(k)], [1.0, 0.0]),
+                false => track(k, [apart(k), 0.0], [0.0, 1.0]),
+            })
+            .collect();
+        let settings = Settings::default();
+        let Crossings { found: all, of } = find(&tracks, &settings, 10_000);
+        assert_eq!((all.iter().filter(|c| !c.near).count(), of), (625, 1));
+        for most in [all.len() - 1, 200, 20] {
+            let some = find(&tracks, &settings, most);
+            assert!(some.found.len() <= most && some.found.len() > most / 4, "{most}: {}", some.found.len());
+            // The same ones whatever was found first.
+            let drawn: Vec<Crossing> =
+                all.iter().filter(|c| lot(c).is_multiple_of(some.of)).copied().collect();
+            assert!(some.found == drawn && some.of > 1);
+        }
     }
 
     #[test]

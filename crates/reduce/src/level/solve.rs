@@ -4,10 +4,10 @@
 //! so that weed and spikes end without a vote. Source: Huber 1964; Beaton and Tukey 1974 (tuning constants 1.345 and
 //! 4.685 give 95 % efficiency on normal errors; from memory).
 
+use super::normal::Normal;
+use super::parts::{Part, Parts};
 use nalgebra::DMatrix;
-use nalgebra_sparse::factorization::{CscCholesky, CscSymbolicCholesky};
-use nalgebra_sparse::pattern::SparsityPattern;
-use nalgebra_sparse::{CooMatrix, CscMatrix};
+use nalgebra_sparse::factorization::CscCholesky;
 
 const HUBER: f64 = 1.345;
 const TUKEY: f64 = 4.685;
@@ -23,7 +23,7 @@ const SCALE: [f64; 2] = [0.35, 3.0];
 /// One equation: the sum of coefficient · unknown is `value`, give or take.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Equation {
-    /// Index of each unknown and its coefficient; each unknown once.
+    /// Index of each unknown and its coefficient, by index; each unknown once.
     pub terms: Vec<(usize, f64)>,
     /// What was observed.
     pub value: f64,
@@ -40,8 +40,9 @@ pub struct Robust {
     pub variances: Vec<f64>,
     /// How much each equation counted, 0 … 1.
     pub weights: Vec<f64>,
-    /// How large the residuals proved against the stated variances: median size over that of a normal error.
-    pub scale: f64,
+    /// How large the residuals of its part of the network proved against the stated variances, for each equation:
+    /// median size over that of a normal error. Parts share no unknown.
+    pub scales: Vec<f64>,
 }
 
 /// The unknowns that fit best.
@@ -49,9 +50,10 @@ pub(crate) struct Solved {
     pub(crate) x: Vec<f64>,
     /// Of each equation, 0 … 1.
     pub(crate) weights: Vec<f64>,
-    /// Size of the residuals against what was stated.
-    scale: f64,
-    factor: CscCholesky<f64>,
+    scales: Vec<f64>,
+    parts: Parts,
+    /// Of each part.
+    factors: Vec<CscCholesky<f64>>,
 }
 
 impl Solved {
@@ -62,26 +64,36 @@ impl Solved {
 
     /// N⁻¹ · the vector with `terms`: covariances of that combination with every unknown.
     pub(crate) fn covariance(&self, terms: &[(usize, f64)]) -> Vec<f64> {
-        let mut rhs = DMatrix::zeros(self.x.len(), 1);
-        for (i, c) in terms {
-            if let Some(v) = rhs.get_mut(*i) {
-                *v = *c;
+        let mut all = vec![0.0; self.x.len()];
+        let shares = self.parts.of_terms(terms);
+        let parts = self.parts.iter().zip(&self.factors).zip(shares);
+        for ((part, factor), terms) in parts.filter(|(_, terms)| !terms.is_empty()) {
+            let mut rhs = DMatrix::zeros(part.unknowns.len(), 1);
+            for (i, c) in terms {
+                if let Some(v) = rhs.get_mut(i) {
+                    *v = c;
+                }
             }
+            part.scatter(factor.solve(&rhs).as_slice(), &mut all);
         }
-        self.factor.solve(&rhs).iter().copied().collect()
+        all
     }
 }
 
 /// Plain weighted least squares: the unknowns that minimise Σ (d − a·x)² / variance + Σ x² / prior. `None` if an
-/// index is out of range or a variance is not a positive number.
+/// index is out of range or not above the one before, or a variance is not a positive number.
 pub fn least_squares(equations: &[Equation], priors: &[f64]) -> Option<Vec<f64>> {
     if !sound(equations, priors) {
         return None;
     }
-    let normal = Normal::new(equations, priors)?;
-    let weights = vec![1.0; equations.len()];
-    let factor = normal.factor(equations, &weights, priors, 1.0)?;
-    Some(factor.solve(&normal.right_side(equations, &weights, priors.len(), 1.0)).iter().copied().collect())
+    let mut x = vec![0.0; priors.len()];
+    for part in Parts::new(equations, priors).iter() {
+        let normal = Normal::new(part)?;
+        let sums = normal.sums(part, &vec![1.0; part.rows.len()], 1.0);
+        let factor = normal.factor(&sums)?;
+        part.scatter(factor.solve(&sums.right).as_slice(), &mut x);
+    }
+    Some(x)
 }
 
 /// The same with equations that are far off counting less or not at all, as levelling solves. `None` as above.
@@ -92,52 +104,75 @@ pub fn robust(equations: &[Equation], priors: &[f64]) -> Option<Robust> {
     let solved = solve(equations, priors, 1.0)?;
     let variance = |i: usize| solved.covariance(&[(i, 1.0)]).get(i).copied();
     let variances = (0..priors.len()).map(variance).collect::<Option<_>>()?;
-    Some(Robust { unknowns: solved.x, variances, weights: solved.weights, scale: solved.scale })
+    Some(Robust { unknowns: solved.x, variances, weights: solved.weights, scales: solved.scales })
 }
 
 fn sound(equations: &[Equation], priors: &[f64]) -> bool {
     let positive = |v: &f64| v.is_finite() && *v > 0.0;
-    let known = equations.iter().flat_map(|e| &e.terms).all(|(i, _)| *i < priors.len());
-    known && priors.iter().chain(equations.iter().map(|e| &e.variance)).all(positive)
+    let known = |e: &Equation| {
+        let ascending = e.terms.is_sorted_by(|a, b| a.0 < b.0);
+        ascending && e.terms.last().is_none_or(|(i, _)| *i < priors.len())
+    };
+    equations.iter().all(known) && priors.iter().chain(equations.iter().map(|e| &e.variance)).all(positive)
 }
 
-/// Solves robustly for the unknowns with prior variances `priors`. `None` if the matrix is not positive definite, which
-/// finite positive variances exclude. `widen`: the equations know this many times less than their residuals say,
-/// because they are not independent of each other.
+/// Solves robustly for the unknowns with prior variances `priors`, parts that share no unknown apart. `None` if the
+/// matrix is not positive definite, which finite positive variances exclude. `widen`: the equations know this many
+/// times less than their residuals say, because they are not independent of each other.
 pub(crate) fn solve(equations: &[Equation], priors: &[f64], widen: f64) -> Option<Solved> {
-    let normal = Normal::new(equations, priors)?;
+    let parts = Parts::new(equations, priors);
     let mut x = vec![0.0; priors.len()];
     let mut weights = vec![1.0; equations.len()];
-    let mut factor = normal.factor(equations, &weights, priors, 1.0)?;
+    let mut scales = weights.clone();
+    let mut factors = Vec::new();
+    for part in parts.iter() {
+        let solved = solve_part(part, widen)?;
+        part.scatter(&solved.x, &mut x);
+        for (row, w) in part.rows.iter().zip(solved.weights) {
+            if let (Some(weight), Some(scale)) = (weights.get_mut(*row), scales.get_mut(*row)) {
+                (*weight, *scale) = (w, solved.scale);
+            }
+        }
+        factors.push(solved.factor);
+    }
+    Some(Solved { x, weights, scales, parts, factors })
+}
+
+struct SolvedPart {
+    x: Vec<f64>,
+    weights: Vec<f64>,
+    scale: f64,
+    factor: CscCholesky<f64>,
+}
+
+fn solve_part(part: &Part, widen: f64) -> Option<SolvedPart> {
+    let normal = Normal::new(part)?;
+    let mut x = vec![0.0; part.unknowns.len()];
+    let mut weights = vec![1.0; part.rows.len()];
     let mut scale = 1.0;
+    let mut sums = normal.sums(part, &weights, scale);
+    let mut factor = normal.factor(&sums)?;
     let mut tukey_rounds = 0;
     for round in 0..HUBER_ROUNDS + TUKEY_ROUNDS {
-        let next = normal.right_side(equations, &weights, priors.len(), scale);
-        let next: Vec<f64> = factor.solve(&next).iter().copied().collect();
+        let next = factor.solve(&sums.right);
         let moved = x.iter().zip(&next).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-        x = next;
-        let residuals = normalised(equations, &x);
+        x.copy_from_slice(next.as_slice());
+        let residuals = part.residuals(&x);
         scale = scale_of(&residuals);
         let tukey = tukey_rounds > 0 || moved < NEAR || round + 1 >= HUBER_ROUNDS;
         for (w, r) in weights.iter_mut().zip(&residuals) {
             *w = weight(r / scale, tukey);
         }
-        factor = normal.refactor(factor, equations, &weights, priors, scale)?;
+        sums = normal.sums(part, &weights, scale);
+        factor.refactor(&sums.matrix).ok()?;
         if tukey_rounds > 0 && moved < STILL {
             break;
         }
         tukey_rounds += usize::from(tukey);
     }
-    let last = normal.right_side(equations, &weights, priors.len(), scale);
-    let x = factor.solve(&last).iter().copied().collect();
-    let factor = normal.refactor(factor, equations, &weights, priors, scale * widen)?;
-    Some(Solved { x, weights, scale, factor })
-}
-
-fn normalised(equations: &[Equation], x: &[f64]) -> Vec<f64> {
-    let fitted =
-        |e: &Equation| e.terms.iter().map(|(i, c)| c * x.get(*i).copied().unwrap_or(0.0)).sum::<f64>();
-    equations.iter().map(|e| (e.value - fitted(e)) / e.variance.sqrt()).collect()
+    x.copy_from_slice(factor.solve(&sums.right).as_slice());
+    factor.refactor(&normal.sums(part, &weights, scale * widen).matrix).ok()?;
+    Some(SolvedPart { x, weights, scale, factor })
 }
 
 /// Median absolute residual over that of a normal error; with few equations they say nothing.
@@ -157,101 +192,6 @@ fn weight(r: f64, tukey: bool) -> f64 {
     }
     let u = r / TUKEY;
     if size < TUKEY { (1.0 - u * u) * (1.0 - u * u) } else { 0.0 }
-}
-
-/// The normal matrix: its pattern is made once, its values every round.
-struct Normal {
-    symbolic: SparsityPattern,
-    /// Where each product of each equation goes.
-    places: Vec<u32>,
-    diagonal: Vec<u32>,
-}
-
-impl Normal {
-    fn new(equations: &[Equation], priors: &[f64]) -> Option<Self> {
-        let n = priors.len();
-        let mut pairs: Vec<(usize, usize)> = (0..n).map(|i| (i, i)).collect();
-        for e in equations {
-            pairs.extend(products(e).map(|(i, j, _)| (i, j)));
-        }
-        pairs.sort_unstable();
-        pairs.dedup();
-        let mut coo = CooMatrix::new(n, n);
-        for &(i, j) in &pairs {
-            coo.push(i, j, 1.0);
-        }
-        let csc = CscMatrix::from(&coo);
-        let find = |i: usize, j: usize| {
-            let (from, to) = (*csc.col_offsets().get(j)?, *csc.col_offsets().get(j + 1)?);
-            let place = csc.row_indices().get(from..to)?.binary_search(&i).ok()?;
-            u32::try_from(from + place).ok()
-        };
-        let places =
-            equations.iter().flat_map(products).map(|(i, j, _)| find(i, j)).collect::<Option<_>>()?;
-        let diagonal = (0..n).map(|i| find(i, i)).collect::<Option<_>>()?;
-        Some(Self { symbolic: csc.pattern().clone(), places, diagonal })
-    }
-
-    fn values(&self, equations: &[Equation], weights: &[f64], priors: &[f64], scale: f64) -> Vec<f64> {
-        let mut values = vec![0.0; self.symbolic.nnz()];
-        let mut places = self.places.iter();
-        for (e, w) in equations.iter().zip(weights) {
-            let information = w / (e.variance * scale * scale);
-            for (_, _, c) in products(e) {
-                if let Some(v) = places.next().and_then(|p| values.get_mut(*p as usize)) {
-                    *v += information * c;
-                }
-            }
-        }
-        for (place, prior) in self.diagonal.iter().zip(priors) {
-            if let Some(v) = values.get_mut(*place as usize) {
-                *v += 1.0 / prior;
-            }
-        }
-        values
-    }
-
-    fn factor(
-        &self,
-        equations: &[Equation],
-        weights: &[f64],
-        priors: &[f64],
-        scale: f64,
-    ) -> Option<CscCholesky<f64>> {
-        let values = self.values(equations, weights, priors, scale);
-        let symbolic = CscSymbolicCholesky::factor(self.symbolic.clone());
-        CscCholesky::factor_numerical(symbolic, &values).ok()
-    }
-
-    fn refactor(
-        &self,
-        mut factor: CscCholesky<f64>,
-        equations: &[Equation],
-        weights: &[f64],
-        priors: &[f64],
-        scale: f64,
-    ) -> Option<CscCholesky<f64>> {
-        factor.refactor(&self.values(equations, weights, priors, scale)).ok()?;
-        Some(factor)
-    }
-
-    fn right_side(&self, equations: &[Equation], weights: &[f64], n: usize, scale: f64) -> DMatrix<f64> {
-        let mut rhs = DMatrix::zeros(n, 1);
-        for (e, w) in equations.iter().zip(weights) {
-            let information = w / (e.variance * scale * scale);
-            for (i, c) in &e.terms {
-                if let Some(v) = rhs.get_mut(*i) {
-                    *v += information * c * e.value;
-                }
-            }
-        }
-        rhs
-    }
-}
-
-/// All products of two terms, (row, column, value): the whole symmetric matrix.
-fn products(e: &Equation) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
-    e.terms.iter().flat_map(move |(i, a)| e.terms.iter().map(move |(j, b)| (*i, *j, a * b)))
 }
 
 #[cfg(test)]

@@ -190,11 +190,7 @@ impl Check<'_> {
         let mut by_bundle: BTreeMap<usize, Vec<(usize, usize, usize)>> = BTreeMap::new();
         for &(a, b) in candidates {
             match (self.order.strands.get(a), self.order.strands.get(b)) {
-                (Some(Place::New(..)), Some(Place::New(..))) => {
-                    if self.pair(a, b, None) {
-                        return true;
-                    }
-                }
+                (Some(Place::New(..)), Some(Place::New(..))) if self.pair(a, b, None) => return true,
                 (Some(Place::New(..)), Some(Place::Old(bundle, k)))
                 | (Some(Place::Old(bundle, k)), Some(Place::New(..))) => {
                     by_bundle.entry(*bundle).or_default().push((a, b, *k));

@@ -14,7 +14,8 @@ pub(super) struct Merged {
 impl Merged {
     /// `old` passes but those that are `gone`, and `fresh` ones, each in order: by first sounding, then boat.
     pub(super) fn of(old: &[Pass], gone: &[bool], fresh: &[Pass]) -> Self {
-        let mut merged = Self { numbers: Vec::with_capacity(old.len()), fresh: Vec::with_capacity(fresh.len()) };
+        let mut merged =
+            Self { numbers: Vec::with_capacity(old.len()), fresh: Vec::with_capacity(fresh.len()) };
         let mut fresh = fresh.iter().peekable();
         let mut next = 0u32;
         for (pass, gone) in old.iter().zip(gone) {

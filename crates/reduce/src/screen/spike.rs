@@ -12,13 +12,15 @@ const MEDIAN_DIFFERENCE: f64 = 0.954;
 
 pub(crate) fn mark(points: &mut [Point], settings: &Settings) {
     let open = open(points);
-    let spikes: Vec<u32> = (0..open.len())
-        .filter(|i| is_spike(points, &open, *i, settings))
-        .filter_map(|i| open.get(i).copied())
+    let spikes: Vec<(u32, bool)> = (0..open.len())
+        .filter_map(|i| spike(points, &open, i, settings).map(|shoal| (i, shoal)))
+        .filter_map(|(i, shoal)| open.get(i).map(|k| (*k, shoal)))
         .collect();
-    for i in spikes {
+    for (i, shoal) in spikes {
         if let Some(p) = points.get_mut(i as usize) {
-            p.void = Some(VoidReason::Spike);
+            p.shoal_spike = shoal;
+            let clutter = shoal && p.range < settings.clutter_m;
+            p.void = Some(if clutter { VoidReason::Clutter } else { VoidReason::Spike });
         }
     }
 }
@@ -61,8 +63,9 @@ impl Side {
     }
 }
 
-fn is_spike(points: &[Point], open: &[u32], i: usize, s: &Settings) -> bool {
-    let Some(here) = at(points, open, i) else { return false };
+/// Whether reading `i` is a spike, and if so whether on the shoal side.
+fn spike(points: &[Point], open: &[u32], i: usize, s: &Settings) -> Option<bool> {
+    let here = at(points, open, i)?;
     let mut left = Side::of(points, open, &here, (0..i).rev(), s);
     let mut right = Side::of(points, open, &here, i + 1..open.len(), s);
     // At the end of a track one side must be enough, and the jump twice as high.
@@ -72,14 +75,16 @@ fn is_spike(points: &[Point], open: &[u32], i: usize, s: &Settings) -> bool {
         _ => (false, 1.0),
     };
     if !enough {
-        return false;
+        return None;
     }
     let sides = [left.median(), right.median()];
     let shoal = sides.into_iter().flatten().fold(f64::INFINITY, f64::min);
     let deep = sides.into_iter().flatten().fold(f64::NEG_INFINITY, f64::max);
     let beyond = (shoal - here.range).max(here.range - deep);
     let least = s.spike_floor.max(s.spike_share * deep);
-    beyond > sternness * least && beyond > sternness * s.spike_sigmas * local_sigma(&left, &right)
+    let spike =
+        beyond > sternness * least && beyond > sternness * s.spike_sigmas * local_sigma(&left, &right);
+    spike.then_some(here.range < shoal)
 }
 
 /// Standard deviation of the readings by the differences of those that follow each other, the slope included.
@@ -119,6 +124,18 @@ mod tests {
             [0usize; 0],
             "a drop-off of 3 m between two readings is the bed"
         );
+    }
+
+    #[test]
+    fn near_the_transducer_it_is_clutter() {
+        let mut points = straight((0..60).map(|i| match i {
+            20 => 0.4,
+            40 => 2.0,
+            _ => 6.0 + 0.05 * noise(i),
+        }));
+        mark(&mut points, &Settings::default());
+        assert_eq!(voids(&points, VoidReason::Clutter), [20]);
+        assert_eq!(voids(&points, VoidReason::Spike), [40]);
     }
 
     #[test]

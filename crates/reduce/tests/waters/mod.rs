@@ -16,12 +16,12 @@ mod truth;
 #[allow(unused_imports, reason = "each test file uses its own part")]
 pub(crate) use {
     bed::nearest,
+    dice::Dice,
     fleet::{Draft, Sound},
     truth::{Class, Truth},
 };
 
 use bed::{Bed, Block};
-pub(crate) use dice::Dice;
 use fleet::Boat;
 use leadline_model::{GridPos, LocalFrame, LonLat, StageReading, Text, UtcMillis};
 use leadline_reduce::{Defaults, Input, StageRecord};
