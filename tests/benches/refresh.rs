@@ -138,7 +138,8 @@ fn pass(number: usize, boat: &str, start: i64, corner: (f64, f64), turned: bool)
         let side = line as f64 * SPACING;
         let (e, n) = if turned { (side, along) } else { (along, side) };
         let (e, n) = (corner.0 + e, corner.1 + n);
-        let bed = 7.0 + 3.0 * wave(e / 160.0) + 2.5 * wave(n / 110.0 + e / 300.0) + 0.3 * wave(e / 21.0 + n / 17.0);
+        let bed =
+            7.0 + 3.0 * wave(e / 160.0) + 2.5 * wave(n / 110.0 + e / 300.0) + 0.3 * wave(e / 21.0 + n / 17.0);
         wander = wander.map(|w| 0.98 * w + 0.2 * noise.next());
         // Some readings lie.
         let lie = if noise.next() > 2.2 { 1.5 } else { 0.0 };
