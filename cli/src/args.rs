@@ -161,6 +161,16 @@ pub(crate) enum SurveyCommand {
     },
     /// Show one survey
     Show,
+    /// Set how fast boats may go while they sound, for the whole crew
+    #[command(after_help = "Example:\n  leadline survey set --fair-speed 3.5 --max-speed 6")]
+    Set {
+        /// Above this speed a sounding is at best fair, m/s
+        #[arg(long, value_name = "M/S", required_unless_present = "max_speed")]
+        fair_speed: Option<f64>,
+        /// Above this speed it is void, m/s
+        #[arg(long, value_name = "M/S")]
+        max_speed: Option<f64>,
+    },
 }
 
 /// `boat`

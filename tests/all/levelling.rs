@@ -33,7 +33,8 @@ fn two_boats() -> (Device, Device) {
     heron.found("Testmere");
     plover.join(&heron);
     for (device, boat, day, stage) in [(&heron, "Heron", 4, 0.20), (&plover, "Plover", 6, 0.80)] {
-        let log = device.write("log.nmea", small_log_on(day, 1500, |s| bed(s) + noise(day, s) + stage - 0.30));
+        let log =
+            device.write("log.nmea", small_log_on(day, 1500, |s| bed(s) + noise(day, s) + stage - 0.30));
         let setup = ["--draft", "0.30", "--sound-speed", "1465.943", "--temperature", "15"];
         device.run(&[&["boat", "set", boat][..], &setup].concat()).says(0, &[]);
         device.import(&log, boat);
@@ -117,6 +118,30 @@ fn quality_says_what_to_do() {
     heron.run(&["level", "--apply"]).says(0, &[]);
     let advice = heron.json(&["quality"])["advice"].to_string();
     assert!(!advice.contains("water level is unknown"), "{advice}");
+}
+
+#[test]
+fn speed_limits_belong_to_the_survey() {
+    // The small logs run at 3.9 kn = 2.01 m/s.
+    let (heron, plover) = two_boats();
+    let grades = |d: &Device| d.json(&["status"])["grades"].clone();
+    assert_eq!(grades(&heron)["void"], 0);
+    let before = cells(&heron);
+    heron.run(&["survey", "set", "--fair-speed", "1", "--max-speed", "1.5"]).says(0, &["1.50 m/s void"]);
+    assert_eq!(grades(&heron)["void"], 1500);
+    plover.run(&["survey", "set", "--fair-speed", "1.8"]).says(0, &[]);
+    meet(&heron, &plover);
+    for d in [&heron, &plover] {
+        let status = d.json(&["status"]);
+        assert!(status["conflicts"].to_string().contains("speed limits"), "{status}");
+        assert_eq!(status["grades"]["void"], 3000, "the lower limits hold until someone settles it");
+    }
+    plover.run(&["survey", "set", "--fair-speed", "4.47", "--max-speed", "8.94"]).says(0, &[]);
+    heron.run(&["survey", "set", "--fair-speed", "9"]).says(1, &["--max-speed"]);
+    meet(&heron, &plover);
+    assert_eq!(heron.json(&["status"])["conflicts"].as_array().map(Vec::len), Some(0));
+    assert!(cells(&heron).starts_with(before.lines().next().expect("a header")));
+    assert_eq!(grades(&heron)["void"], 0);
 }
 
 #[test]

@@ -17,7 +17,9 @@ const REPETITIONS: usize = 5;
 const BAR_S: f64 = 1.5;
 
 fn main() {
-    println!("| boats | soundings | cells | best of {REPETITIONS}, s | us a sounding | against the size before |");
+    println!(
+        "| boats | soundings | cells | best of {REPETITIONS}, s | us a sounding | against the size before |"
+    );
     println!("|---|---|---|---|---|---|");
     let largest = std::env::args().filter_map(|a| a.parse::<usize>().ok()).max();
     let mut slowest: f64 = 0.0;

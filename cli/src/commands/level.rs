@@ -70,10 +70,14 @@ fn in_force(ground: &Ground, proposal: &Proposal) -> Result<(), Failure> {
 
 fn print(cli: &Cli, p: &Proposal) -> Result<(), Failure> {
     talk::say(&format!(
-        "{} boat-days tied by {} crossings ({} of them near misses){}\n",
+        "{} boat-days tied by {} crossings ({} of them near misses{}){}\n",
         p.days.len(),
         p.crossings,
         p.near,
+        match p.one_of {
+            1 => String::new(),
+            n => format!("; one of {n} was drawn by lot, there are so many"),
+        },
         match p.levelling.clusters.len() {
             1 => String::new(),
             n => format!(", in {n} groups that do not cross each other"),
@@ -200,7 +204,7 @@ fn as_json(p: &Proposal, ground: &Ground, applied: bool) -> Value {
             "of_the_same_soundings": l.what.inputs == ground.inputs, "this": l.what == p.levelling,
         })),
         "others": ground.other_levellings.len(),
-        "crossings": p.crossings, "near": p.near, "clusters": p.levelling.clusters.len(),
+        "crossings": p.crossings, "near": p.near, "one_of": p.one_of, "clusters": p.levelling.clusters.len(),
         "boat_days": days, "boats": boats,
         "before": differences_json(&p.before), "after": differences_json(&p.after),
     })

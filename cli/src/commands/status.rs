@@ -33,6 +33,8 @@ fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
         "digest": store.holdings_digest()?.to_string(),
         "grades": grades,
         "disputed": disputed(computed),
+        "levelled": computed.ground.levelling.as_ref().map_or(0, |l| l.what.days.len()),
+        "levelling_is_current": computed.ground.levelling.as_ref().map(|l| l.what.inputs == computed.ground.inputs),
         "copies": tally.copies,
         "waiting": counts.waiting,
         "quarantined": counts.quarantined,
@@ -71,6 +73,17 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
             "  {} cells disputed: visits differ by more than their uncertainty",
             disputed(computed)
         ))?;
+    }
+    if tally.copies > 0 {
+        talk::say(&format!("  {} soundings were recorded twice and count once", tally.copies))?;
+    }
+    if let Some(l) = &computed.ground.levelling {
+        let renew = if l.what.inputs == computed.ground.inputs {
+            ""
+        } else {
+            "; newer soundings or statements are not in it: leadline level --apply"
+        };
+        talk::say(&format!("  {} boat-days are levelled{renew}", l.what.days.len()))?;
     }
     talk::say(&format!(
         "  crew of {}, {} entries, {} strips, digest {}",

@@ -4,7 +4,8 @@ use super::{home, open};
 use crate::args::{Cli, SurveyCommand};
 use crate::failure::Failure;
 use crate::{talk, units};
-use leadline_survey::{field, found_survey};
+use leadline_model::SpeedLimits;
+use leadline_survey::{Ground, field, found_survey, set_speeds};
 use serde_json::json;
 
 pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
@@ -31,6 +32,7 @@ pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
             list(cli)
         }
         SurveyCommand::Show => show(cli),
+        SurveyCommand::Set { fair_speed, max_speed } => set(cli, *fair_speed, *max_speed),
     }
 }
 
@@ -50,19 +52,48 @@ fn list(cli: &Cli) -> Result<(), Failure> {
     Ok(())
 }
 
+fn set(cli: &Cli, fair: Option<f64>, max: Option<f64>) -> Result<(), Failure> {
+    let mm_s = |what, v: Option<f64>| -> Result<Option<u32>, Failure> {
+        v.map(|v| units::millimetres(what, v, 0.1, 50.0).map(i32::unsigned_abs)).transpose()
+    };
+    let (fair, max) = (mm_s("--fair-speed", fair)?, mm_s("--max-speed", max)?);
+    let (_, mut store) = open(cli)?;
+    let now = Ground::of(&store.survey_writes()?).settings();
+    let whole = |metres: f64| (metres * 1000.0).round() as u32;
+    let limits = SpeedLimits {
+        fair_mm_s: fair.unwrap_or(whole(now.fair_speed)),
+        void_mm_s: max.unwrap_or(whole(now.max_speed)),
+    };
+    if limits.fair_mm_s > limits.void_mm_s {
+        return Err(Failure::Input(format!(
+            "--fair-speed {} lies above --max-speed {}: give both, the first not above the second",
+            f64::from(limits.fair_mm_s) / 1000.0,
+            f64::from(limits.void_mm_s) / 1000.0
+        )));
+    }
+    if !set_speeds(&mut store, limits, units::now())? && !cli.json {
+        talk::note("That stands already; nothing was changed.");
+    }
+    show(cli)
+}
+
 fn show(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let (name, datum) = store.name()?.map(|(n, d)| (n.to_string(), d.to_string())).unwrap_or_default();
     let crew = store.crew()?;
+    let settings = Ground::of(&store.survey_writes()?).settings();
     if cli.json {
         return talk::json(&json!({
             "id": store.survey().to_string(), "name": name, "datum": datum, "crew": crew.members().len(), "store": store.path(),
+            "fair_speed_m_s": settings.fair_speed, "max_speed_m_s": settings.max_speed,
         }));
     }
     talk::say(&format!(
-        "{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}",
+        "{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}\n  speed  over {:.2} m/s a sounding is at best fair, over {:.2} m/s void",
         store.survey(),
         crew.members().len(),
-        store.path().display()
+        store.path().display(),
+        settings.fair_speed,
+        settings.max_speed
     ))
 }

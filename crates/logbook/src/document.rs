@@ -99,6 +99,7 @@ fn puts_of(entry: &Entry, n: WriteRef, op: &Op, limits: &Limits) -> Vec<(DocKey,
         Op::Rename { boat, .. } => survey(format!("rename/{}/{n}", stem(boat.as_str()))),
         Op::Series { gauge, .. } => survey(format!("series/{}/{n}", stem(gauge.as_str()))),
         Op::Level { .. } | Op::Unlevel { .. } => survey(format!("levelling/{n}")),
+        Op::Speeds { .. } => survey(format!("speeds/{n}")),
         Op::Leg(claim) => {
             let leg = claim.leg();
             let strips = claim.strips.iter().map(|s| {

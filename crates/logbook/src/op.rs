@@ -2,8 +2,8 @@
 
 use crate::{Domain, leg_id};
 use leadline_model::{
-    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, StageReading, StripDigest,
-    SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
+    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, SpeedLimits, StageReading,
+    StripDigest, SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 use serde::{Deserialize, Serialize};
 
@@ -95,6 +95,13 @@ pub enum Op {
         /// Which.
         replaces: Vec<WriteRef>,
     },
+    /// States how fast boats may go while they sound.
+    Speeds {
+        /// The limits.
+        limits: SpeedLimits,
+        /// Earlier statements it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
 }
 
 /// Most readings of one [`Op::Series`]: they fit an entry with room for their names and what they replace.
@@ -117,7 +124,8 @@ impl Op {
             | Self::Rename { .. }
             | Self::Series { .. }
             | Self::Level { .. }
-            | Self::Unlevel { .. } => 2,
+            | Self::Unlevel { .. }
+            | Self::Speeds { .. } => 2,
         }
     }
 
@@ -134,6 +142,7 @@ impl Op {
             | Self::Rename { replaces, .. }
             | Self::Series { replaces, .. }
             | Self::Level { replaces, .. }
+            | Self::Speeds { replaces, .. }
             | Self::Unlevel { replaces } => replaces,
         }
     }

@@ -47,6 +47,9 @@ pub(crate) fn is_sound(op: &Op, limits: &Limits) -> bool {
             }
             Op::Series { first, readings, .. } => is_sound_series(*first, readings),
             Op::Level { levelling, .. } => is_sound_levelling(levelling),
+            Op::Speeds { limits, .. } => {
+                (1..=limits.void_mm_s).contains(&limits.fair_mm_s) && limits.void_mm_s <= MAX_SPEED_MM_S
+            }
         }
 }
 

@@ -32,7 +32,7 @@ pub use grid::{
 pub use ids::{DeviceId, Digest, EntryId, Epoch, IdParseError, LegId, Nonce, StripDigest, SurveyId};
 pub use levelling::{BoatLevel, ClusterLevel, DayLevel, Levelling, MAX_BOAT_DAYS};
 pub use pass::{PASS_GAP, Pass};
-pub use setup::{Setup, StageReading};
+pub use setup::{Setup, SpeedLimits, StageReading};
 pub use sounding::{DepthFrom, FixClass, Flags, Sounding};
 pub use text::{MAX_TEXT_BYTES, Text, TextError, escaped};
 pub use time::{LEG_MILLIS, LegWindow, TimeParseError, UtcMillis};

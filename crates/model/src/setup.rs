@@ -21,6 +21,15 @@ pub struct Setup {
     pub lag_ms: Option<i32>,
 }
 
+/// How fast a boat may go while it sounds. A setting of the survey, so that every device draws the same chart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct SpeedLimits {
+    /// Above this a sounding is at best fair, mm/s.
+    pub fair_mm_s: u32,
+    /// Above this it is void, mm/s.
+    pub void_mm_s: u32,
+}
+
 /// One observed stage: height of the water surface above the survey's sounding datum.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct StageReading {

@@ -18,7 +18,9 @@ pub use solve::{Equation, Robust, least_squares, robust};
 pub use stats::{Differences, Spread};
 
 use crate::budget::ONE_DIMENSION_95;
-use crate::prepare::Prepared;
+use crate::passes::{self, Grouped};
+use crate::prepare::{Prepared, prepare};
+use crate::statements::Statements;
 use crate::{Input, Settings};
 use leadline_model::{BoatLevel, ClusterLevel, DayLevel, Digest, Levelling, MAX_BOAT_DAYS, Text};
 use model::{Model, OfBoat};
@@ -27,6 +29,8 @@ use solve::Solved;
 use std::cmp::Ordering;
 use tie::Tie;
 
+/// More crossings than these are not kept, about 200 bytes each: fewer level as well.
+const MOST_CROSSINGS: usize = 1_000_000;
 /// A parameter is applied when crossings leave less than this share of its prior uncertainty.
 const DETERMINED: f64 = 0.4;
 /// Ties know this many times less than their residuals say: those of one track share wave, helm and the receiver's
@@ -50,8 +54,10 @@ pub struct Proposal {
     pub before: Differences,
     /// The same with the proposal.
     pub after: Differences,
-    /// Places where tracks cross or come near.
+    /// Places where tracks cross or come near, as far as they were used.
     pub crossings: u64,
+    /// One of so many was used, drawn by lot: 1 unless there are more than a million.
+    pub one_of: u64,
     /// Of these, near ones.
     pub near: u64,
 }
@@ -106,14 +112,14 @@ pub struct Found {
 /// Solves the offsets of all boat-days of `input`; a levelling in it is not looked at. `inputs` names what it was
 /// solved from.
 pub fn level(input: Input, inputs: Digest) -> Proposal {
-    let settings = input.settings;
-    let prepared = crate::prepared(Input { levelling: None, ..input });
-    of(&prepared, &settings, inputs)
+    let (statements, legs) = Statements::of(Input { levelling: None, ..input });
+    let Grouped { groups, sets, .. } = passes::group(legs, &statements.verdicts);
+    of(&prepare(&statements, groups, sets), &statements.settings, inputs)
 }
 
 fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
     let tracks = track::tracks(prepared, settings);
-    let crossings = crossing::find(&tracks, settings);
+    let crossing::Crossings { found: crossings, of } = crossing::find(&tracks, settings, MOST_CROSSINGS);
     let model = Model::new(&prepared.passes, &prepared.days, settings);
     let boat_of = |pass: u32| {
         let pass = prepared.passes.get(pass as usize)?;
@@ -148,6 +154,7 @@ fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
         after: stats::differences(&crossings, passes, Some(&levelling)),
         near: crossings.iter().filter(|c| c.near).count() as u64,
         crossings: crossings.len() as u64,
+        one_of: of,
         levelling,
         days,
         boats,
@@ -166,6 +173,7 @@ fn empty(inputs: Digest) -> Proposal {
         after: none,
         crossings: 0,
         near: 0,
+        one_of: 1,
     }
 }
 

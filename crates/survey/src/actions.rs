@@ -5,7 +5,9 @@ use crate::home::{random, text};
 use crate::invite::InviteText;
 use crate::{Error, Home, Store};
 use leadline_logbook::{DeviceKey, Founding, Invite, Op, Role};
-use leadline_model::{GridPos, Nonce, Setup, StageReading, SurveyId, Text, UtcMillis, WaterCast};
+use leadline_model::{
+    GridPos, Nonce, Setup, SpeedLimits, StageReading, SurveyId, Text, UtcMillis, WaterCast,
+};
 
 /// How long an invite is honoured if nothing else is said: two days, a weekend at the water.
 pub const INVITE_MILLIS: i64 = 48 * 3600 * 1000;
@@ -119,6 +121,11 @@ pub fn set_gauge(
 /// stands already.
 pub fn set_river(store: &mut Store, line: Vec<GridPos>, now: UtcMillis) -> Result<bool, Error> {
     write_statement(store, now, |g| g.river_op(line))
+}
+
+/// States how fast boats may go while they sound. False if exactly this stands already.
+pub fn set_speeds(store: &mut Store, limits: SpeedLimits, now: UtcMillis) -> Result<bool, Error> {
+    write_statement(store, now, |g| g.speeds_op(limits))
 }
 
 /// Writes statements in few entries: an entry holds at most 64 KiB and 1,024 writes, and a full series fills one.

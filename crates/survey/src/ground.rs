@@ -5,6 +5,7 @@ mod boats;
 mod inputs;
 mod levels;
 mod live;
+mod speeds;
 mod stages;
 mod verdicts;
 mod water;
@@ -15,7 +16,8 @@ pub use verdicts::{canonical_ring, decision_words, scope_words};
 use boats::{Renames, SaidSetups};
 use leadline_logbook::{LegClaim, Op, Said, SurveyWrites, WriteRef};
 use leadline_model::{
-    Digest, Gauge, GridPos, Levelling, Scope, Setup, StageReading, Text, UtcMillis, Verdict, WaterCast,
+    Digest, Gauge, GridPos, Levelling, Scope, Setup, SpeedLimits, StageReading, Text, UtcMillis, Verdict,
+    WaterCast,
 };
 use live::{Names, standing};
 use stages::{SaidStages, Series};
@@ -35,6 +37,8 @@ pub struct Ground {
     pub gauges: Vec<Gauge>,
     /// Centre line of flowing water; empty = none.
     pub river: Vec<GridPos>,
+    /// Speed limits, where somebody stated them.
+    pub speeds: Option<SpeedLimits>,
     /// Former names of boats, each with its name in force.
     pub renames: Vec<(Text, Text)>,
     /// Verdicts by their writes. What was taken back stands as kept.
@@ -51,6 +55,7 @@ pub struct Ground {
     said_setups: SaidSetups,
     said_stages: SaidStages,
     said_water: SaidWater,
+    said_speeds: Vec<Standing<SpeedLimits>>,
 }
 
 impl Ground {
@@ -66,6 +71,7 @@ impl Ground {
         let casts = said.water.casts(&mut conflicts);
         let gauges = said.water.gauges(&mut conflicts);
         let river = said.water.river(&mut conflicts, |s| devices.words(&s.device));
+        let speeds = speeds::in_force(&said.speeds, &mut conflicts);
         verdicts::name_conflicts(&said.verdicts, &|s| devices.words(&s.device), &mut conflicts);
         let by = |s: &Standing<Levelling>| devices.words(&s.device);
         let (levelling, other_levellings) = levels::settle(said.levellings, &mut conflicts, &by);
@@ -75,6 +81,7 @@ impl Ground {
             casts,
             gauges,
             river,
+            speeds,
             renames: names.former(),
             verdicts: said.verdicts,
             levelling,
@@ -85,6 +92,7 @@ impl Ground {
             said_setups: said.setups,
             said_stages: said.stages,
             said_water: said.water,
+            said_speeds: said.speeds,
         };
         ground.inputs = inputs::digest(&ground, writes);
         ground
@@ -151,6 +159,11 @@ impl Ground {
         self.said_water.river_op(line)
     }
 
+    /// The write that states speed limits. `None` if the same stands already.
+    pub fn speeds_op(&self, limits: SpeedLimits) -> Option<Op> {
+        speeds::op(&self.said_speeds, limits)
+    }
+
     /// The write that gives `boat` the name `to`. `None` if it has that name already.
     pub fn rename_op(&self, boat: &Text, to: &Text) -> Option<Op> {
         self.names.op(boat, to)
@@ -199,6 +212,7 @@ struct Sorted {
     water: SaidWater,
     verdicts: Vec<Standing<Verdict>>,
     levellings: Vec<Standing<Levelling>>,
+    speeds: Vec<Standing<SpeedLimits>>,
 }
 
 impl Sorted {
@@ -230,6 +244,7 @@ impl Sorted {
                 Op::Level { levelling, .. } => {
                     all.levellings.push(s.map(|_| levels::renamed(levelling, &|b| names.name(b))));
                 }
+                Op::Speeds { limits, .. } => all.speeds.push(s.map(|_| *limits)),
                 Op::Unlevel { .. }
                 | Op::Rename { .. }
                 | Op::Found(_)

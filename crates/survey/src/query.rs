@@ -68,7 +68,7 @@ impl Store {
         }
         let ground = &computed.ground;
         let basis = Basis {
-            settings: &Settings::default(),
+            settings: &ground.settings(),
             setups: &ground.setups,
             stages: &ground.stages,
             casts: &ground.casts,
@@ -156,6 +156,17 @@ impl Store {
 }
 
 impl Ground {
+    /// Thresholds of the survey, and defaults.
+    pub fn settings(&self) -> Settings {
+        let plain = Settings::default();
+        let metres = |mm_s: u32| f64::from(mm_s) / 1000.0;
+        self.speeds.map_or(plain, |s| Settings {
+            fair_speed: metres(s.fair_mm_s),
+            max_speed: metres(s.void_mm_s),
+            ..plain
+        })
+    }
+
     /// What reduction is given.
     fn input(&self, legs: Vec<LegInput>) -> Input {
         Input {
@@ -167,7 +178,7 @@ impl Ground {
             river: self.river.clone(),
             verdicts: self.verdicts.iter().map(|s| s.what.clone()).collect(),
             levelling: self.levelling.as_ref().map(|l| l.what.clone()),
-            settings: Settings::default(),
+            settings: self.settings(),
         }
     }
 }

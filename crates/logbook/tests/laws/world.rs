@@ -7,8 +7,8 @@ use leadline_logbook::{
 };
 use leadline_model::{
     BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass,
-    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Sounding, StageReading,
-    SurveyId, Text, UtcMillis, Verdict, WaterCast,
+    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Sounding, SpeedLimits,
+    StageReading, SurveyId, Text, UtcMillis, Verdict, WaterCast,
 };
 
 pub(crate) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
@@ -165,6 +165,7 @@ pub(crate) fn second(replaces: Vec<WriteRef>) -> Vec<Op> {
             replaces: none(),
         },
         Op::Level { levelling: levelling(3), replaces: none() },
+        Op::Speeds { limits: SpeedLimits { fair_mm_s: 4_470, void_mm_s: 8_940 }, replaces: none() },
         Op::Unlevel { replaces },
     ]
 }

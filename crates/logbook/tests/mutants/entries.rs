@@ -7,7 +7,7 @@ use crate::world::{self, NOW, Pen, body, claim, key, resigned, season, signed, s
 use leadline_logbook::{CodecError, Invite, LegClaim, Member, Op, Refusal, Role, StripRef, WriteRef};
 use leadline_model::{
     CellId, DayLevel, Decision, Digest, EntryId, Epoch, Gauge, GridPos, Layer, LegWindow, Nonce, Scope,
-    Setup, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
+    Setup, SpeedLimits, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 
 /// Entries in one replica before its documents are proven and the next one begins.
@@ -144,7 +144,7 @@ fn op(chance: &mut Chance) -> Op {
 /// A write of body version 2.
 fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
     let small = |chance: &mut Chance| chance.number() as i32;
-    match chance.below(8) {
+    match chance.below(9) {
         0 => Op::Verdict {
             verdict: Verdict {
                 scope: scope(chance),
@@ -191,6 +191,10 @@ fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
             }
             Op::Level { levelling, replaces }
         }
+        7 => Op::Speeds {
+            limits: SpeedLimits { fair_mm_s: chance.number() as u32, void_mm_s: 8_940 },
+            replaces,
+        },
         _ => Op::Unlevel { replaces },
     }
 }

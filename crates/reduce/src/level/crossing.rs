@@ -68,24 +68,46 @@ impl Stretch {
     }
 }
 
-/// All crossings, in the order of passes and times.
-pub(crate) fn find(tracks: &[Track], settings: &Settings) -> Vec<Crossing> {
+/// Crossings in the order of passes and times.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Crossings {
+    pub(crate) found: Vec<Crossing>,
+    /// One of so many is in `found`, drawn by lot.
+    pub(crate) of: u64,
+}
+
+/// All crossings; of more than `most` a half, a quarter, … that is drawn by lot, the same on every machine.
+pub(crate) fn find(tracks: &[Track], settings: &Settings, most: usize) -> Crossings {
     let near_units = units_of(settings.crossing_m, tracks);
     let chunks = chunks(tracks, near_units);
     let tree = RTree::bulk_load(chunks);
-    let mut found = Vec::new();
+    let (mut found, mut fresh, mut of) = (Vec::new(), Vec::new(), 1);
     let mut scales = Scales::default();
     for (one, other) in tree.intersection_candidates_with_other_tree(&tree) {
         if one.data.key() < other.data.key() {
             let reach = near_units.max(one.data.step + other.data.step);
-            pair(tracks, [one.data, other.data], reach, settings, &mut scales, &mut found);
+            pair(tracks, [one.data, other.data], reach, settings, &mut scales, &mut fresh);
+            found.extend(fresh.drain(..).filter(|c| lot(c).is_multiple_of(of)));
+            while found.len() > most && of < 1 << 32 {
+                of *= 2;
+                found.retain(|c| lot(c).is_multiple_of(of));
+            }
         }
     }
     found.sort_by(|p: &Crossing, q| {
         let key = |c: &Crossing| (c.a.pass, c.a.local.time, c.b.pass, c.b.local.time);
         key(p).cmp(&key(q))
     });
-    found
+    Crossings { found, of }
+}
+
+/// Even over all crossings (the last steps of SplitMix64; constants from memory).
+fn lot(c: &Crossing) -> u64 {
+    let sides = [&c.a, &c.b].map(|s| (u64::from(s.pass) << 40) ^ (s.local.time as u64));
+    let z = sides[0].wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ sides[1].rotate_left(29);
+    let z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
 }
 
 /// Grid units in `metres` where a unit is smallest on the ground.
@@ -223,6 +245,7 @@ fn gradient(a: &Local, b: &Local, d: &Defaults) -> (f64, f64, f64) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::track::Spot;
     use super::*;
 
     #[test]
@@ -234,6 +257,49 @@ mod tests {
         // Half-open: a crossing at the joint of two segments counts once.
         assert_eq!(meet([0.0, 0.0, 4.0, 0.0], [4.0, -1.0, 4.0, 1.0]), None);
         assert_eq!(meet([4.0, 0.0, 8.0, 0.0], [4.0, -1.0, 4.0, 1.0]), Some((0.0, 0.5)));
+    }
+
+    /// A straight track, a spot every 2 m.
+    fn track(pass: u32, from: [f64; 2], course: [f64; 2]) -> Track {
+        let scale = Scale::of(CellId { x: 0, y: 2_900_000 });
+        let units = 2.0 / scale.metres(1.0, 0.0).0;
+        let spots = (0..100i32).map(|i| Spot {
+            x: 1e9 + (from[0] + f64::from(i) * course[0]) * units,
+            y: 2_900_000.0 * 256.0 + (from[1] + f64::from(i) * course[1]) * units,
+            time: i64::from(pass) * 1_000_000 + i64::from(i) * 1_000,
+            depth: 5.0,
+            range: 5.0,
+            random: 0.01,
+            visit: 0.01,
+            axis: 0.5,
+            shared: 0.0,
+            along: f64::from(i) * 2.0,
+            cell_row: 2_900_000,
+        });
+        Track { pass, spots: spots.collect() }
+    }
+
+    #[test]
+    fn of_too_many_crossings_a_part_is_drawn() {
+        // 25 tracks east and 25 south, 3 spots apart: each of one kind crosses each of the other.
+        let apart = |k: u32| f64::from(k % 25) * 3.0 + 10.4;
+        let tracks: Vec<Track> = (0..50)
+            .map(|k| match k < 25 {
+                true => track(k, [0.0, apart(k)], [1.0, 0.0]),
+                false => track(k, [apart(k), 0.0], [0.0, 1.0]),
+            })
+            .collect();
+        let settings = Settings::default();
+        let Crossings { found: all, of } = find(&tracks, &settings, 10_000);
+        assert_eq!((all.iter().filter(|c| !c.near).count(), of), (625, 1));
+        for most in [all.len() - 1, 200, 20] {
+            let some = find(&tracks, &settings, most);
+            assert!(some.found.len() <= most && some.found.len() > most / 4, "{most}: {}", some.found.len());
+            // The same ones whatever was found first.
+            let drawn: Vec<Crossing> =
+                all.iter().filter(|c| lot(c).is_multiple_of(some.of)).copied().collect();
+            assert!(some.found == drawn && some.of > 1);
+        }
     }
 
     #[test]

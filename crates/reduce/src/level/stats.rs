@@ -2,7 +2,7 @@
 
 use super::crossing::{Crossing, Side};
 use crate::budget::ONE_DIMENSION_95;
-use crate::levelled::Levels;
+use crate::levelled::{BoatLevels, Levels};
 use leadline_model::{Levelling, Pass, UtcMillis};
 
 /// Differences at crossings of one kind.
@@ -36,8 +36,12 @@ pub(crate) fn differences(crossings: &[Crossing], passes: &[Pass], with: Option<
         let [a, b] = [&c.a, &c.b].map(|s| passes.get(s.pass as usize).map(|p| (&p.boat, s)));
         let Some(((boat_a, a), (boat_b, b))) = a.zip(b) else { continue };
         let one = |boat, s: &Side| {
-            let tied = levels.of(boat).and_then(|l| l.day(UtcMillis(s.local.time)));
-            let correction = tied.map_or(0.0, |t| t.correction(s.local.range));
+            let levels = levels.of(boat);
+            let tied = levels.and_then(|l| l.day(UtcMillis(s.local.time)));
+            // Reduction moves the place; here the bed of the true place is as much shoaler or deeper.
+            let lag_s = levels.and_then(BoatLevels::lag).map_or(0.0, |(ms, _)| f64::from(ms) / 1000.0);
+            let late = lag_s * s.local.speed * s.local.slope;
+            let correction = tied.map_or(0.0, |t| t.correction(s.local.range)) + late;
             let shared = tied.map_or(s.local.shared, |t| t.remaining().own + t.remaining().common);
             (s.local.depth - correction, shared)
         };

@@ -7,6 +7,10 @@ use crate::work::Work;
 
 /// Least way between two points, metres: a boat at anchor is one point.
 const LEAST_WAY: f64 = 0.5;
+/// A boat that stays within this of where it was, metres, …
+const BERTH_M: f64 = 15.0;
+/// … is heard for so long, ms: at anchor the receiver wanders over the same few metres all night.
+const BERTH_MS: i64 = 60_000;
 /// Points on each side within this way give depth and slope at a place, metres: farther, the bed bends.
 const WINDOW_DEPTH: f64 = 5.0;
 const WINDOW_SLOPE: f64 = 10.0;
@@ -71,9 +75,18 @@ impl Local {
 pub(crate) fn tracks(prepared: &Prepared, settings: &Settings) -> Vec<Track> {
     let mut tracks: Vec<Track> = Vec::new();
     let mut scales = Scales::default();
+    let mut berth: Option<(u32, Spot)> = None;
     for w in prepared.work.iter().filter(|w| w.void.is_none()) {
         let scale = scales.of(w.at.cell());
         let spot = Spot::of(w);
+        match &berth {
+            Some((pass, first)) if *pass == w.pass && first.way(&spot, &scale) < BERTH_M => {
+                if spot.time.saturating_sub(first.time) > BERTH_MS {
+                    continue;
+                }
+            }
+            _ => berth = Some((w.pass, spot)),
+        }
         let open = tracks.last_mut().filter(|t| t.pass == w.pass);
         let step = open.and_then(|t| t.spots.last().map(|l| (l.way(&spot, &scale), *l)));
         match step {

@@ -16,12 +16,12 @@ mod truth;
 #[allow(unused_imports, reason = "each test file uses its own part")]
 pub(crate) use {
     bed::nearest,
+    dice::Dice,
     fleet::{Draft, Sound},
     truth::{Class, Truth},
 };
 
 use bed::{Bed, Block};
-use dice::Dice;
 use fleet::Boat;
 use leadline_model::{GridPos, LocalFrame, LonLat, StageReading, Text, UtcMillis};
 use leadline_reduce::{Defaults, Input, StageRecord};
@@ -166,7 +166,7 @@ fn frame() -> LocalFrame {
     LocalFrame::new(GridPos::from_lonlat(LonLat { lon: 70.2, lat: 45.3 }).expect("on the grid"))
 }
 
-fn text(t: &str) -> Text {
+pub(crate) fn text(t: &str) -> Text {
     Text::new(t).expect("short")
 }
 

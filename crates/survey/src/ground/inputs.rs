@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 /// Far beyond any single statement.
 const ROOM: usize = 1 << 20;
 
-/// Legs with their boats, setups, stages, casts, gauges, river and verdicts in force. Who said it and why is left out,
+/// Legs with their boats, setups, stages, casts, gauges, river, verdicts and speed limits in force. Who said it and why is left out,
 /// and so is what was taken back: the same ground has the same digest, however people came to it.
 pub(super) fn digest(ground: &Ground, writes: &SurveyWrites) -> Digest {
     let mut h = Domain::Inputs.hasher();
@@ -21,6 +21,7 @@ pub(super) fn digest(ground: &Ground, writes: &SurveyWrites) -> Digest {
     part(&mut h, b"gauges", ground.gauges.iter());
     part(&mut h, b"river", ground.river.iter());
     part(&mut h, b"verdicts", effective(ground).iter());
+    part(&mut h, b"speeds", ground.speeds.iter());
     h.finish()
 }
 

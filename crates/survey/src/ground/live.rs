@@ -28,6 +28,7 @@ enum Subject {
     River,
     Name,
     Levelling,
+    Speeds,
 }
 
 fn subject(op: &Op) -> Option<Subject> {
@@ -41,6 +42,7 @@ fn subject(op: &Op) -> Option<Subject> {
         Op::River { .. } => Some(Subject::River),
         Op::Rename { .. } => Some(Subject::Name),
         Op::Level { .. } | Op::Unlevel { .. } => Some(Subject::Levelling),
+        Op::Speeds { .. } => Some(Subject::Speeds),
     }
 }
 
