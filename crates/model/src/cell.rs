@@ -24,7 +24,7 @@ pub struct ReducedSounding {
 }
 
 /// One cell with at least one accepted sounding.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Cell {
     /// Which.
     pub id: CellId,

@@ -2,12 +2,15 @@
 
 mod combine;
 mod dispute;
+mod near;
+mod refresh;
+mod stump;
 mod suspects;
 mod visit;
 
 pub use dispute::{Dispute, Rival, Why};
+pub(crate) use refresh::{Change, refresh};
 
-use crate::Settings;
 use crate::budget::{HalfBeam, ONE_DIMENSION_95};
 use crate::fix::circle95;
 use crate::limits::grade_within;
@@ -15,17 +18,25 @@ use crate::passes::SetTable;
 use crate::robust::median;
 use crate::slope::{self, Rough, Scales, Slope};
 use crate::work::Work;
-use combine::Open;
-use leadline_model::{Cell, CellId, Grade, Pass, ReducedSounding};
-use std::collections::BTreeMap;
+use crate::{Defaults, Reduced};
+use combine::{Combiner, Made, Open};
+use leadline_model::{CellId, Grade, Pass, ReducedSounding, Text};
+use std::collections::BTreeSet;
 use suspects::Suspects;
 
-/// What the map consists of.
-pub(crate) struct Mapped {
-    pub(crate) soundings: Vec<ReducedSounding>,
-    pub(crate) cells: Vec<Cell>,
-    pub(crate) slopes: Vec<f32>,
-    pub(crate) disputes: Vec<Dispute>,
+/// What soundings and cells stand on, as long as passes may be added.
+#[derive(Debug, Default)]
+pub(crate) struct Footing {
+    /// In the order of the soundings.
+    work: Vec<Work>,
+    /// One for each cell with an accepted sounding, in their order.
+    rough: Vec<Rough>,
+    slopes: Vec<Slope>,
+    /// Keys of the disputed cells with what is open about them, in the order of the disputes.
+    open: Vec<(u64, Open)>,
+    suspects: Suspects,
+    /// Passes that lie off.
+    off: Vec<bool>,
 }
 
 /// Cells in the order of the tiles' quadkeys, then row and column.
@@ -45,104 +56,135 @@ fn spread(v: u32) -> u64 {
     (x | x << 1) & 0x5555_5555
 }
 
-/// Soundings by cell; those of one cell by pass, then time, because `work` is in that order.
-pub(crate) fn order(work: &[Work]) -> Vec<(u64, u32)> {
-    let mut order: Vec<(u64, u32)> = (0u32..).zip(work).map(|(i, w)| (cell_key(w.at.cell()), i)).collect();
+/// Brings `work` in the order of cells; what lies in one cell stays in its order.
+fn by_cell(work: &mut [Work]) {
+    let mut order: Vec<(u64, u32)> = (0u32..).zip(&*work).map(|(i, w)| (cell_key(w.at.cell()), i)).collect();
     order.sort_unstable();
-    order
+    // Along the cycles of the permutation, so that no second list is needed; who has come home points at himself.
+    for start in 0..order.len() {
+        let Some(first) = work.get(start).copied() else { return };
+        let mut to = start;
+        while let Some(entry) = order.get_mut(to) {
+            let from = std::mem::replace(&mut entry.1, to as u32) as usize;
+            if from == to {
+                break;
+            }
+            let next = if from == start { first } else { work.get(from).copied().unwrap_or(first) };
+            if let Some(place) = work.get_mut(to) {
+                *place = next;
+            }
+            to = from;
+            if to == start {
+                break;
+            }
+        }
+    }
 }
 
-pub(crate) fn map(
-    work: &[Work],
-    order: &[(u64, u32)],
-    passes: &[Pass],
-    sets: &SetTable,
-    settings: &Settings,
-) -> Mapped {
-    let groups = || order.chunk_by(|a, b| a.0 == b.0);
-    let slopes = slope::fit(rough_cells(work, groups()), &settings.defaults);
-    let combiner = combine::Combiner::new(boat_numbers(passes), sets, &settings.defaults);
-    let mut mapped = Mapped {
-        soundings: Vec::with_capacity(work.len()),
-        cells: Vec::with_capacity(slopes.len()),
-        slopes: Vec::with_capacity(slopes.len()),
-        disputes: Vec::new(),
-    };
-    let mut suspects = Suspects::new(passes.len());
-    let mut disputed: Vec<(usize, Open)> = Vec::new();
-    let half_beam = HalfBeam::of(&settings.defaults);
+/// Makes soundings, cells, slopes and disputes of `reduced` from `work`, which is in the order of the passes.
+pub(crate) fn map(mut work: Vec<Work>, reduced: &mut Reduced, mapper: &Mapper<'_>) -> Footing {
+    by_cell(&mut work);
+    work.chunk_by_mut(|a, b| a.at.cell() == b.at.cell()).for_each(stump::decide);
+    let rough = rough_cells(&work);
+    let slopes = slope::fit(rough.clone(), rough.len(), mapper.defaults);
+    reduced.soundings = Vec::with_capacity(work.len());
+    reduced.cells = Vec::with_capacity(slopes.len());
+    reduced.slopes = Vec::with_capacity(slopes.len());
+    let mut suspects = Suspects::new(reduced.passes.len());
+    let mut disputed: Vec<(u64, Open)> = Vec::new();
     let mut scales = Scales::default();
-    let mut open: Vec<&Work> = Vec::new();
     let mut fitted = slopes.iter();
-    for group in groups() {
-        open.clear();
-        open.extend(members(work, group).filter(|w| w.void.is_none()));
-        let id = open.first().map(|w| w.at.cell());
-        let own = id.and_then(|id| fitted.next().map(|slope| (id, slope)));
-        let slope = own.map_or_else(|| Slope::unknown(&settings.defaults), |(_, s)| *s);
-        mapped.soundings.extend(members(work, group).map(|w| reduced(w, &slope, &half_beam)));
-        let made = id.and_then(|id| combiner.cell(id, &open, &slope, &scales.of(id)));
-        if let Some(made) = made {
-            suspects.count(&made);
-            disputed.extend(made.open.map(|open| (mapped.cells.len(), open)));
-            mapped.cells.push(made.cell);
-            mapped.slopes.push(slope.size() as f32);
+    for group in groups(&work) {
+        let slope = group.iter().any(|w| w.void.is_none()).then(|| fitted.next()).flatten();
+        reduced.soundings.extend(mapper.soundings(group, slope));
+        let Some((made, slope)) = slope.and_then(|s| Some((mapper.cell(group, s, &mut scales)?, s))) else {
+            continue;
+        };
+        suspects.count(&made);
+        disputed.extend(made.open.map(|open| (cell_key(made.cell.id), open)));
+        reduced.cells.push(made.cell);
+        reduced.slopes.push(slope.size() as f32);
+    }
+    let mut footing = Footing { work, rough, slopes, open: Vec::new(), suspects, off: Vec::new() };
+    refresh::settle(reduced, &mut footing, mapper, disputed, &[]);
+    footing
+}
+
+/// Makes the parts of the map.
+pub(crate) struct Mapper<'a> {
+    combiner: Combiner<'a>,
+    half_beam: HalfBeam,
+    unknown: Slope,
+    defaults: &'a Defaults,
+}
+
+impl<'a> Mapper<'a> {
+    pub(crate) fn new(passes: &[Pass], sets: &'a SetTable, defaults: &'a Defaults) -> Self {
+        Self {
+            combiner: Combiner::new(boat_numbers(passes), sets, defaults),
+            half_beam: HalfBeam::of(defaults),
+            unknown: Slope::unknown(defaults),
+            defaults,
         }
     }
-    for (i, mut open) in disputed {
-        let Some(cell) = mapped.cells.get_mut(i) else { continue };
-        if suspects.judge(&mut open) {
-            combiner.settle(cell, &open);
-        }
-        mapped.disputes.push(combiner.dispute(cell.id, &open));
+
+    /// The soundings of one cell.
+    fn soundings<'w>(
+        &self,
+        group: &'w [Work],
+        slope: Option<&Slope>,
+    ) -> impl Iterator<Item = ReducedSounding> + 'w {
+        let (slope, half_beam) = (*slope.unwrap_or(&self.unknown), self.half_beam);
+        group.iter().map(move |w| reduced(w, &slope, &half_beam))
     }
-    mapped
+
+    /// The cell that the accepted ones of `group` make.
+    fn cell(&self, group: &[Work], slope: &Slope, scales: &mut Scales) -> Option<Made> {
+        let accepted: Vec<&Work> = group.iter().filter(|w| w.void.is_none()).collect();
+        let id = accepted.first()?.at.cell();
+        self.combiner.cell(id, &accepted, slope, &scales.of(id))
+    }
+}
+
+/// Cell by cell.
+fn groups(work: &[Work]) -> impl Iterator<Item = &[Work]> {
+    work.chunk_by(|a, b| a.at.cell() == b.at.cell())
 }
 
 /// One for each group with an accepted sounding, in their order.
-fn rough_cells<'a>(work: &[Work], groups: impl Iterator<Item = &'a [(u64, u32)]>) -> Vec<Rough> {
-    let (mut depths, mut medians) = (Vec::new(), Vec::new());
+fn rough_cells(work: &[Work]) -> Vec<Rough> {
+    let mut scratch = Scratch::default();
     let mut cells = Vec::new();
-    for group in groups {
+    for group in groups(work) {
         let number = u32::try_from(cells.len()).unwrap_or(u32::MAX);
-        cells.extend(rough(work, group, number, &mut depths, &mut medians));
+        cells.extend(rough(group, &mut scratch).map(|r| Rough { number, ..r }));
     }
     cells
 }
 
-fn members<'a>(work: &'a [Work], group: &'a [(u64, u32)]) -> impl Iterator<Item = &'a Work> {
-    group.iter().filter_map(|(_, i)| work.get(*i as usize))
+/// Numbers of the boats of `passes`, by name: so the order of two boats never changes when others join in.
+fn boat_numbers(passes: &[Pass]) -> Vec<u32> {
+    let boats: Vec<&Text> = passes.iter().map(|p| &p.boat).collect::<BTreeSet<_>>().into_iter().collect();
+    let number = |p: &Pass| boats.binary_search(&&p.boat).map_or(u32::MAX, |i| i as u32);
+    passes.iter().map(number).collect()
 }
 
-/// Passes of one boat share a number.
-fn boat_numbers(passes: &[Pass]) -> Vec<u32> {
-    let mut numbers = BTreeMap::new();
-    let boats = passes.iter().map(|p| &p.boat);
-    boats
-        .map(|b| {
-            let next = numbers.len() as u32;
-            *numbers.entry(b).or_insert(next)
-        })
-        .collect()
+/// Room for depths, used again and again.
+#[derive(Default)]
+struct Scratch {
+    depths: Vec<f64>,
+    medians: Vec<f64>,
 }
 
 /// Median of the medians of the passes: good enough to see the slope of the bed.
-fn rough(
-    work: &[Work],
-    group: &[(u64, u32)],
-    number: u32,
-    depths: &mut Vec<f64>,
-    medians: &mut Vec<f64>,
-) -> Option<Rough> {
-    let anchored = members(work, group).any(|w| w.void.is_none() && w.anchored);
+fn rough(group: &[Work], Scratch { depths, medians }: &mut Scratch) -> Option<Rough> {
+    let anchored = group.iter().any(|w| w.void.is_none() && w.anchored);
     let used = |w: &&Work| w.void.is_none() && (w.anchored || !anchored);
     let (mut east, mut south, mut n) = (0u64, 0u64, 0u64);
-    let mut id = None;
     medians.clear();
-    for visit in group.chunk_by(|a, b| pass_of(work, a) == pass_of(work, b)) {
+    for visit in group.chunk_by(|a, b| a.pass == b.pass) {
         depths.clear();
-        for w in members(work, visit).filter(used) {
-            id = Some(w.at.cell());
+        for w in visit.iter().filter(used) {
             east += u64::from(w.at.x() & 0xff);
             south += u64::from(w.at.y() & 0xff);
             n += 1;
@@ -152,11 +194,8 @@ fn rough(
     }
     let places = |sum: u64| (sum as f64 / n as f64 + 0.5) as f32;
     let depth = median(medians)?;
-    Some(Rough { id: id?, number, east: places(east), south: places(south), depth, anchored })
-}
-
-fn pass_of(work: &[Work], entry: &(u64, u32)) -> Option<u32> {
-    work.get(entry.1 as usize).map(|w| w.pass)
+    let id = group.first()?.at.cell();
+    Some(Rough { id, number: 0, east: places(east), south: places(south), depth, anchored })
 }
 
 /// One sounding with the terms that grow with the slope.

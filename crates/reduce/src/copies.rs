@@ -16,6 +16,7 @@ mod step;
 mod strand;
 mod visits;
 
+pub(crate) use pair::{Looked, is_copy};
 pub(crate) use seam::same_place;
 pub(crate) use settle::{Settled, settle};
 pub(crate) use strand::{Leg, Strand, strands};

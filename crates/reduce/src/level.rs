@@ -18,7 +18,9 @@ pub use solve::{Equation, Robust, least_squares, robust};
 pub use stats::{Differences, Spread};
 
 use crate::budget::ONE_DIMENSION_95;
-use crate::prepare::Prepared;
+use crate::passes::{self, Grouped};
+use crate::prepare::{Prepared, prepare};
+use crate::statements::Statements;
 use crate::{Input, Settings};
 use leadline_model::{BoatLevel, ClusterLevel, DayLevel, Digest, Levelling, MAX_BOAT_DAYS, Text};
 use model::{Model, OfBoat};
@@ -110,9 +112,9 @@ pub struct Found {
 /// Solves the offsets of all boat-days of `input`; a levelling in it is not looked at. `inputs` names what it was
 /// solved from.
 pub fn level(input: Input, inputs: Digest) -> Proposal {
-    let settings = input.settings;
-    let prepared = crate::prepared(Input { levelling: None, ..input });
-    of(&prepared, &settings, inputs)
+    let (statements, legs) = Statements::of(Input { levelling: None, ..input });
+    let Grouped { groups, sets, .. } = passes::group(legs, &statements.verdicts);
+    of(&prepare(&statements, groups, sets), &statements.settings, inputs)
 }
 
 fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {

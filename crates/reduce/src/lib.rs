@@ -22,6 +22,7 @@ mod input;
 mod level;
 mod levelled;
 mod limits;
+mod map;
 mod passes;
 mod prepare;
 mod river;
@@ -31,7 +32,9 @@ mod settings;
 mod setups;
 mod slope;
 mod sound;
+mod splice;
 mod stage;
+mod statements;
 mod tally;
 mod verdicts;
 mod work;
@@ -45,6 +48,7 @@ pub use level::{
     BoatFound, DayFound, Differences, Equation, Found, Proposal, Robust, Spread, least_squares, level, robust,
 };
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
+pub use map::{Map, Refreshed};
 pub use settings::{Defaults, Settings};
 pub use sound::{fresh_water, sound_speed};
 pub use stage::{StageHow, StageRecord, StageUsed};
@@ -53,7 +57,7 @@ pub use tally::{BoatTally, Conditions, Counts, Tally};
 use leadline_model::{Cell, CellId, Pass, ReducedSounding};
 
 /// Everything [`reduce`] finds out.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Reduced {
     /// Unbroken legs of one boat, by first sounding, then boat.
     pub passes: Vec<Pass>,
@@ -92,6 +96,11 @@ impl Reduced {
         self.index_of(id).and_then(|i| self.slopes.get(i)).map(|s| f64::from(*s))
     }
 
+    /// Number of tiles with a sounding.
+    fn tiles(&self) -> usize {
+        self.soundings.chunk_by(|a, b| a.at.tile() == b.at.tile()).count()
+    }
+
     fn index_of(&self, id: CellId) -> Option<usize> {
         self.cells.binary_search_by_key(&cells::cell_key(id), |c| cells::cell_key(c.id)).ok()
     }
@@ -99,37 +108,5 @@ impl Reduced {
 
 /// Reduces, screens and grades every sounding of `input` and combines the accepted ones to cells.
 pub fn reduce(input: Input) -> Reduced {
-    let settings = input.settings;
-    let prepare::Prepared { passes, work, conditions, sets, copies, found, given, .. } = prepared(input);
-    let order = cells::order(&work);
-    let mapped = cells::map(&work, &order, &passes, &sets, &settings);
-    let tally = Tally::of(&mapped.soundings, &passes, given, copies);
-    Reduced {
-        passes,
-        soundings: mapped.soundings,
-        cells: mapped.cells,
-        slopes: mapped.slopes,
-        disputes: mapped.disputes,
-        copies: found,
-        tally,
-        conditions,
-    }
-}
-
-/// Everything that is done pass after pass.
-fn prepared(input: Input) -> prepare::Prepared {
-    let Input { legs, setups, stages, casts, gauges, river, verdicts, levelling, settings } = input;
-    let setups = setups::Setups::new(&setups);
-    let stages = StageRecord::along(&stages, &gauges, &river, &settings.defaults);
-    let casts = sound::Casts::new(&casts, &settings.defaults);
-    let levels = levelled::Levels::new(levelling.as_ref());
-    let passes::Grouped { groups, sets, given, copies } = passes::group(legs, &verdicts);
-    let mut ground = prepare::Ground::new(&settings, &setups, &stages, &casts, &verdicts, &levels, sets);
-    for group in groups {
-        ground.take(group);
-    }
-    let mut prepared = ground.finish(given, copies);
-    screen::restore(&mut prepared.work, &settings);
-    verdicts::apply(&mut prepared.work, &prepared.passes, &verdicts);
-    prepared
+    Map::new(input).into_reduced()
 }

@@ -1,7 +1,13 @@
 //! Legs to passes: one boat's soundings in time order, each once.
 
+mod bundle;
+mod sets;
+
+pub(crate) use bundle::{BundleSeen, bundles};
+pub(crate) use sets::SetTable;
+
+use crate::LegInput;
 use crate::copies::{self, Leg, Settled, Strand};
-use crate::{DeviceSet, LegInput};
 use leadline_model::{FixClass, Flags, LegId, PASS_GAP, Sounding, Text, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -14,17 +20,6 @@ pub(crate) struct Group {
     legs: Vec<Leg>,
 }
 
-/// All passes in their final order, and the device sets the legs refer to.
-#[derive(Debug)]
-pub(crate) struct Grouped {
-    pub(crate) groups: Vec<Group>,
-    pub(crate) sets: Vec<DeviceSet>,
-    /// Soundings given, copies included.
-    pub(crate) given: u64,
-    /// What was recorded twice, and how many soundings do not count for it.
-    pub(crate) copies: Settled,
-}
-
 /// A pass's soundings in canonical order, each with the number of its device set.
 #[derive(Debug)]
 pub(crate) struct Joined {
@@ -34,36 +29,76 @@ pub(crate) struct Joined {
     pub(crate) copies: u64,
 }
 
-/// Takes out copies, then joins what is left: legs of one boat less than [`PASS_GAP`] apart belong together. Passes
-/// are ordered by first sounding, then boat.
+/// All passes in their final order.
+#[derive(Debug)]
+pub(crate) struct Grouped {
+    pub(crate) groups: Vec<Group>,
+    /// The device sets the legs refer to.
+    pub(crate) sets: SetTable,
+    pub(crate) ledger: Ledger,
+}
+
+/// What was given, and what of it was held against what.
+#[derive(Debug, Default)]
+pub(crate) struct Ledger {
+    /// By boat, then time.
+    pub(crate) bundles: Vec<BundleSeen>,
+    /// What was recorded twice. Strands are counted through the bundles.
+    pub(crate) copies: Settled,
+}
+
+impl Ledger {
+    /// Ids of all legs, each once.
+    pub(crate) fn ids(&self) -> Vec<LegId> {
+        let mut ids: Vec<LegId> = self.bundles.iter().flat_map(|b| b.legs.iter().copied()).collect();
+        ids.sort_unstable();
+        ids.dedup();
+        ids
+    }
+
+    /// Soundings given, copies included.
+    pub(crate) fn given(&self) -> u64 {
+        self.bundles.iter().map(|b| b.given).sum()
+    }
+
+    /// Soundings that do not count, but for those that are equal to others of their pass.
+    pub(crate) fn dropped(&self) -> u64 {
+        self.copies.dropped + self.bundles.iter().map(|b| b.seams).sum::<u64>()
+    }
+}
+
+/// Takes out copies, then joins what is left.
 pub(crate) fn group(legs: Vec<LegInput>, verdicts: &[Verdict]) -> Grouped {
-    let given = legs.iter().map(|l| l.soundings.len() as u64).sum();
-    let mut sets = SetTable::new(distinct_sets(&legs));
+    let mut sets = SetTable::new(legs.iter().map(|l| l.devices).collect());
+    let mut seen = Vec::new();
     let mut strands = Vec::new();
-    for (boat, mut legs) in by_boat(legs, &sets) {
-        legs.sort_by(|a, b| (a.first(), a).cmp(&(b.first(), b)));
-        strands.extend(copies::strands(&boat, legs));
+    for bundle in bundles(legs, &sets) {
+        let (bundle, its) = bundle.strands();
+        seen.push(bundle);
+        strands.extend(its);
     }
     let copies = copies::settle(&mut strands, verdicts, &mut sets);
-    Grouped { groups: groups(strands), sets: sets.sets, given, copies }
+    let mut ledger = Ledger { bundles: seen, copies };
+    ledger.mark_paired();
+    Grouped { groups: groups(strands, &sets), sets, ledger }
 }
 
-/// Legs that have soundings, those in canonical order.
-fn by_boat(legs: Vec<LegInput>, sets: &SetTable) -> BTreeMap<Text, Vec<Leg>> {
-    let mut by_boat: BTreeMap<Text, Vec<Leg>> = BTreeMap::new();
-    for LegInput { id, boat, devices, mut soundings } in legs {
-        if !soundings.is_sorted() {
-            soundings.sort_unstable();
-        }
-        if !soundings.is_empty() {
-            let set = sets.number(&devices);
-            by_boat.entry(boat).or_default().push(Leg { id, set, soundings });
+impl Ledger {
+    fn mark_paired(&mut self) {
+        let mut paired: Vec<usize> = self.copies.pairs.iter().flat_map(|p| [p.0, p.1]).collect();
+        paired.sort_unstable();
+        let mut from = 0;
+        for bundle in &mut self.bundles {
+            let to = from + bundle.strands;
+            bundle.paired = paired.partition_point(|n| *n < from) < paired.partition_point(|n| *n < to);
+            from = to;
         }
     }
-    by_boat
 }
 
-fn groups(strands: Vec<Strand>) -> Vec<Group> {
+/// What is left of `strands`: legs of one boat less than [`PASS_GAP`] apart belong together. Passes are ordered by
+/// first sounding, then boat.
+pub(crate) fn groups(strands: Vec<Strand>, sets: &SetTable) -> Vec<Group> {
     let mut by_boat: BTreeMap<Text, Vec<(Leg, Vec<Text>)>> = BTreeMap::new();
     for Strand { boat, legs, further, .. } in strands {
         let legs = legs.into_iter().filter(|l| !l.soundings.is_empty()).map(|l| (l, further.clone()));
@@ -71,7 +106,7 @@ fn groups(strands: Vec<Strand>) -> Vec<Group> {
     }
     let mut groups: Vec<(i64, Group)> = Vec::new();
     for (boat, mut legs) in by_boat {
-        legs.sort_by(|a, b| (a.0.first(), &a.0).cmp(&(b.0.first(), &b.0)));
+        legs.sort_by(|a, b| bundle::compare(&a.0, &b.0, sets));
         let mut end = None;
         for (leg, further) in legs {
             let (first, last) = (leg.first(), leg.last());
@@ -84,15 +119,6 @@ fn groups(strands: Vec<Strand>) -> Vec<Group> {
     }
     groups.sort_by(|a, b| (a.0, &a.1.boat).cmp(&(b.0, &b.1.boat)));
     groups.into_iter().map(|g| g.1).collect()
-}
-
-/// Sorted, at most 65,535: with more different sets than that, the surplus counts as the first.
-fn distinct_sets(legs: &[LegInput]) -> Vec<DeviceSet> {
-    let mut sets: Vec<DeviceSet> = legs.iter().map(|l| l.devices).collect();
-    sets.sort_unstable();
-    sets.dedup();
-    sets.truncate(usize::from(u16::MAX));
-    sets
 }
 
 impl Group {
@@ -178,39 +204,4 @@ fn says(s: &Sounding) -> (bool, u32) {
         !s.flags.has(Flags::UNCHECKED),
     ];
     (!s.flags.has(Flags::HELD), statements.iter().map(|x| u32::from(*x)).sum())
-}
-
-/// Device sets by number, growing with the unions that copies need.
-#[derive(Debug)]
-pub(crate) struct SetTable {
-    sets: Vec<DeviceSet>,
-    numbers: BTreeMap<DeviceSet, u16>,
-}
-
-impl SetTable {
-    pub(crate) fn new(sets: Vec<DeviceSet>) -> Self {
-        let numbers = sets.iter().enumerate().map(|(i, s)| (*s, i as u16)).collect();
-        Self { sets, numbers }
-    }
-
-    pub(crate) fn of(&self, number: u16) -> DeviceSet {
-        self.sets.get(usize::from(number)).copied().unwrap_or_default()
-    }
-
-    fn number(&self, set: &DeviceSet) -> u16 {
-        self.numbers.get(set).copied().unwrap_or_default()
-    }
-
-    /// The number of the set that holds both; new if need be.
-    pub(crate) fn union(&mut self, a: u16, b: u16) -> u16 {
-        let both = self.of(a).union(self.of(b));
-        if let Some(n) = self.numbers.get(&both) {
-            return *n;
-        }
-        // A full table keeps the first set: devices are then counted too low, never soundings.
-        let Ok(n) = u16::try_from(self.sets.len()) else { return a };
-        self.sets.push(both);
-        self.numbers.insert(both, n);
-        n
-    }
 }

@@ -1,7 +1,6 @@
 //! One pass after the other: from joined legs to screened, reduced soundings that still lack the bed's slope.
 
 use crate::budget::{Level, Measured, ONE_DIMENSION_95};
-use crate::copies::{CopyFound, Settled};
 use crate::days::DayPart;
 use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
 use crate::fix::{axis_sigma, measured};
@@ -10,14 +9,15 @@ use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
 use crate::sound::Casts;
+use crate::statements::Statements;
 use crate::verdicts;
 use crate::work::Work;
-use crate::{Conditions, DeviceSet, Settings, StageHow, StageRecord};
+use crate::{Conditions, Settings, StageHow, StageRecord};
 use leadline_model::{
     Flags, Grade, GridPos, LocalFrame, Pass, Scope, Sounding, Text, TileId, UtcMillis, Verdict, VoidReason,
 };
 
-/// What all passes stand on.
+/// Prepares pass after pass.
 pub(crate) struct Ground<'a> {
     settings: &'a Settings,
     setups: &'a Setups,
@@ -28,51 +28,42 @@ pub(crate) struct Ground<'a> {
     done: Prepared,
 }
 
-/// All passes, prepared.
+/// Passes, prepared.
+#[derive(Default)]
 pub(crate) struct Prepared {
     pub(crate) passes: Vec<Pass>,
     pub(crate) work: Vec<Work>,
     pub(crate) conditions: Vec<Conditions>,
     /// What each pass had to say of each of its days.
     pub(crate) days: Vec<DayPart>,
+    /// Soundings of each pass that were there already.
+    pub(crate) again: Vec<u64>,
     pub(crate) sets: SetTable,
-    pub(crate) copies: u64,
-    /// Recordings of the same measurements.
-    pub(crate) found: Vec<CopyFound>,
-    /// Soundings given, copies included.
-    pub(crate) given: u64,
+}
+
+/// Everything that is done pass after pass.
+pub(crate) fn prepare(statements: &Statements, groups: Vec<Group>, sets: SetTable) -> Prepared {
+    let mut ground = Ground::new(statements, sets);
+    for group in groups {
+        ground.take(group);
+    }
+    let mut prepared = ground.done;
+    verdicts::apply(&mut prepared.work, &prepared.passes, &statements.verdicts);
+    prepared
 }
 
 impl<'a> Ground<'a> {
-    pub(crate) fn new(
-        settings: &'a Settings,
-        setups: &'a Setups,
-        stages: &'a StageRecord,
-        casts: &'a Casts,
-        verdicts: &'a [Verdict],
-        levels: &'a Levels,
-        sets: Vec<DeviceSet>,
-    ) -> Self {
-        let sets = SetTable::new(sets);
-        let done = Prepared {
-            passes: Vec::new(),
-            work: Vec::new(),
-            conditions: Vec::new(),
-            days: Vec::new(),
-            sets,
-            copies: 0,
-            found: Vec::new(),
-            given: 0,
-        };
+    fn new(statements: &'a Statements, sets: SetTable) -> Self {
+        let Statements { settings, setups, stages, casts, verdicts, levels } = statements;
+        let done = Prepared { sets, ..Prepared::default() };
         Self { settings, setups, stages, casts, verdicts, levels, done }
     }
 
     /// Adds one pass.
-    pub(crate) fn take(&mut self, group: Group) {
+    fn take(&mut self, group: Group) {
         let boat = group.boat.clone();
         let said = self.setups.of_all(&boat, &group.further);
         let Joined { legs, mut soundings, copies } = group.join(&mut self.done.sets);
-        self.done.copies += copies;
         let (Some(first), Some(last)) = (soundings.first().copied(), soundings.last().copied()) else {
             return;
         };
@@ -101,15 +92,10 @@ impl<'a> Ground<'a> {
             let work = self.reduced(s, *set, p, &stated, levels);
             self.done.work.push(work);
         }
+        self.done.again.push(copies);
         self.done.conditions.push(self.conditions(&first.0, &last.0, stage_unknown, line));
         let soundings = u32::try_from(soundings.len()).unwrap_or(u32::MAX);
         self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
-    }
-
-    /// All passes; `given` soundings went in, of which `settled` tells the copies taken out before.
-    pub(crate) fn finish(self, given: u64, settled: Settled) -> Prepared {
-        let copies = self.done.copies + settled.dropped;
-        Prepared { given, copies, found: settled.found, ..self.done }
     }
 
     fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
@@ -197,7 +183,8 @@ impl<'a> Ground<'a> {
             cluster: None,
             cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
             anchored: stated.known,
-            shoal_spike: p.shoal_spike,
+            spike: p.void.filter(|_| p.shoal_spike),
+            cut: false,
             contested: false,
             void: p.void,
         };

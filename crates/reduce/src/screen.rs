@@ -4,9 +4,6 @@ mod echo;
 mod frozen;
 mod jump;
 mod spike;
-mod stump;
-
-pub(crate) use stump::restore;
 
 use crate::Settings;
 use crate::robust::median;

@@ -24,8 +24,6 @@ pub struct Settings {
     pub spike_sigmas: f64,
     /// A shoal spike nearer to the transducer than this is called clutter, metres (judgement).
     pub clutter_m: f64,
-    /// Shoal spikes of two passes in one cell that agree this well are no spikes, metres (judgement).
-    pub stump_m: f64,
     /// Neighbours of the track are at most this far in time, ms.
     pub neighbour_ms: i64,
     /// Neighbours of the track are at most this far apart, metres: beyond it, the bed may be another one.
@@ -56,7 +54,6 @@ impl Default for Settings {
             spike_share: 0.05,
             spike_sigmas: 6.0,
             clutter_m: 1.0,
-            stump_m: 0.5,
             neighbour_ms: 10_000,
             neighbour_m: 60.0,
             second_echo_ms: 60_000,

@@ -4,7 +4,7 @@ use crate::Defaults;
 use leadline_model::{CellId, GridPos, LocalFrame};
 
 /// Cells looked at on each side: about 14 m at 45°.
-const RADIUS: u32 = 4;
+pub(crate) const RADIUS: u32 = 4;
 /// Residuals beyond this many typical ones lose their weight.
 const ROBUST: f64 = 2.0;
 
@@ -12,7 +12,7 @@ const ROBUST: f64 = 2.0;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Rough {
     pub(crate) id: CellId,
-    /// Its place in the list of cells.
+    /// Its place in the list of slopes to be found; beyond its end only its neighbours want it.
     pub(crate) number: u32,
     /// Mean position, places from the cell's western and northern edge.
     pub(crate) east: f32,
@@ -53,7 +53,21 @@ impl Scale {
     }
 }
 
+impl Rough {
+    /// Whether both are the same to the last bit, apart from their numbers.
+    pub(crate) fn is(&self, other: &Self) -> bool {
+        let bits = |r: &Self| (r.id, r.east.to_bits(), r.south.to_bits(), r.depth.to_bits(), r.anchored);
+        bits(self) == bits(other)
+    }
+}
+
 impl Slope {
+    /// Whether both are the same to the last bit.
+    pub(crate) fn is(&self, other: &Self) -> bool {
+        let bits = |s: &Self| [s.east, s.north, s.variance].map(f32::to_bits);
+        bits(self) == bits(other)
+    }
+
     /// Of a bed nothing is known of.
     pub(crate) fn unknown(d: &Defaults) -> Self {
         Self { east: 0.0, north: 0.0, variance: (2.0 * d.slope * d.slope) as f32 }
@@ -76,9 +90,10 @@ impl Slope {
     }
 }
 
-/// The slope at each of `cells`, in their order. Linear in the number of cells but for sorting them.
-pub(crate) fn fit(mut cells: Vec<Rough>, d: &Defaults) -> Vec<Slope> {
-    let mut slopes = vec![Slope::unknown(d); cells.len()];
+/// The slopes at those of `cells` that have a number below `n`, by that number. Linear in the number of cells but for
+/// sorting them.
+pub(crate) fn fit(mut cells: Vec<Rough>, n: usize, d: &Defaults) -> Vec<Slope> {
+    let mut slopes = vec![Slope::unknown(d); n];
     cells.sort_unstable_by_key(|c| (c.id.y, c.id.x));
     let rows: Vec<Row<'_>> = cells.chunk_by(|a, b| a.id.y == b.id.y).collect();
     let mut scales = Scales::default();
@@ -87,6 +102,9 @@ pub(crate) fn fit(mut cells: Vec<Rough>, d: &Defaults) -> Vec<Slope> {
         let mut windows: Vec<Window<'_>> =
             near_rows(&rows, r).map(|row| Window { row, from: 0, to: 0 }).collect();
         for here in *row {
+            if here.number as usize >= n {
+                continue;
+            }
             let scale = scales.of(here.id);
             around.clear();
             for w in &mut windows {
@@ -238,13 +256,18 @@ mod tests {
             .collect()
     }
 
+    fn all_fitted(cells: Vec<Rough>, d: &Defaults) -> Vec<Slope> {
+        let n = cells.len();
+        fit(cells, n, d)
+    }
+
     #[test]
     fn plane_is_found_in_spite_of_a_wrong_cell() {
         let d = Defaults::default();
         let mut all =
             cells((0..9).flat_map(|y| (0..9).map(move |x| (x, y))), |e, n| 5.0 + 0.08 * e - 0.05 * n);
         all[41].depth += 3.0;
-        let s = fit(all, &d)[40];
+        let s = all_fitted(all, &d)[40];
         assert!((s.east - 0.08).abs() < 0.01 && (s.north + 0.05).abs() < 0.01, "{s:?}");
         assert!(s.variance < 0.001);
     }
@@ -252,10 +275,10 @@ mod tests {
     #[test]
     fn lone_track_leaves_the_slope_across_unknown() {
         let d = Defaults::default();
-        let s = fit(cells((0..9).map(|x| (x, 0)), |e, _| 5.0 + 0.1 * e), &d)[4];
+        let s = all_fitted(cells((0..9).map(|x| (x, 0)), |e, _| 5.0 + 0.1 * e), &d)[4];
         assert!((s.east - 0.1).abs() < 0.01 && s.north == 0.0, "{s:?}");
         assert!((f64::from(s.variance) - d.slope * d.slope).abs() < 5e-4, "{s:?}");
-        let alone = fit(cells([(0, 0)].into_iter(), |_, _| 5.0), &d)[0];
+        let alone = all_fitted(cells([(0, 0)].into_iter(), |_, _| 5.0), &d)[0];
         assert!((alone.size() - d.slope * std::f64::consts::SQRT_2).abs() < 1e-6);
     }
 
@@ -274,6 +297,6 @@ mod tests {
         other.depth = 99.0;
         other.anchored = false;
         all.push(other);
-        assert!(fit(all, &d)[0].size() < 0.1);
+        assert!(all_fitted(all, &d)[0].size() < 0.1);
     }
 }

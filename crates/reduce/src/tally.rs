@@ -65,11 +65,20 @@ impl Counts {
         VoidReason::ALL.iter().zip(self.reasons).find(|(r, _)| **r == reason).map_or(0, |(_, n)| n)
     }
 
-    fn count(&mut self, s: &ReducedSounding) {
-        self.soundings += 1;
-        bump(&Grade::ALL, &mut self.grades, s.grade);
+    pub(crate) fn count(&mut self, s: &ReducedSounding) {
+        self.bump(s, |n| *n += 1);
+    }
+
+    /// Takes back what [`Self::count`] did.
+    pub(crate) fn uncount(&mut self, s: &ReducedSounding) {
+        self.bump(s, |n| *n = n.saturating_sub(1));
+    }
+
+    fn bump(&mut self, s: &ReducedSounding, f: fn(&mut u64)) {
+        f(&mut self.soundings);
+        bump(&Grade::ALL, &mut self.grades, s.grade, f);
         if let Some(reason) = s.void {
-            bump(&VoidReason::ALL, &mut self.reasons, reason);
+            bump(&VoidReason::ALL, &mut self.reasons, reason, f);
         }
     }
 
@@ -81,13 +90,8 @@ impl Counts {
 }
 
 impl Tally {
-    pub(crate) fn of(soundings: &[ReducedSounding], passes: &[Pass], given: u64, copies: u64) -> Self {
-        let mut by_pass = vec![Counts::default(); passes.len()];
-        for s in soundings {
-            if let Some(counts) = by_pass.get_mut(s.pass as usize) {
-                counts.count(s);
-            }
-        }
+    /// From the counts of each of `passes`.
+    pub(crate) fn of(by_pass: Vec<Counts>, passes: &[Pass], given: u64, copies: u64) -> Self {
         let mut by_boat: BTreeMap<&Text, Counts> = BTreeMap::new();
         let mut total = Counts::default();
         for (pass, counts) in passes.iter().zip(&by_pass) {
@@ -99,8 +103,8 @@ impl Tally {
     }
 }
 
-fn bump<T: PartialEq, const N: usize>(all: &[T; N], counts: &mut [u64; N], one: T) {
+fn bump<T: PartialEq, const N: usize>(all: &[T; N], counts: &mut [u64; N], one: T, f: fn(&mut u64)) {
     if let Some((_, n)) = all.iter().zip(counts).find(|(x, _)| **x == one) {
-        *n += 1;
+        f(n);
     }
 }

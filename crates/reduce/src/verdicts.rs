@@ -46,7 +46,7 @@ pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict]) {
     }
     let boxes = cuts.iter().enumerate().map(|(i, c)| GeomWithData::new(c.bounds(), i)).collect();
     let tree: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>> = RTree::bulk_load(boxes);
-    for w in work.iter_mut().filter(|w| w.void.is_none()) {
+    for w in work.iter_mut().filter(|w| w.void.is_none() || w.spike.is_some()) {
         let at = [f64::from(w.at.x()), f64::from(w.at.y())];
         let hits = tree.locate_in_envelope_intersecting(&AABB::from_point(at));
         let (mut out, mut contested) = (false, false);
@@ -55,7 +55,8 @@ pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict]) {
             contested |= cut.contested;
         }
         w.contested = contested;
-        if out {
+        w.cut = out && w.spike.is_some();
+        if out && w.void.is_none() {
             w.void = Some(VoidReason::LeftOut);
         }
     }

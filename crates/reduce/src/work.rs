@@ -33,8 +33,10 @@ pub(crate) struct Work {
     pub(crate) cap: Grade,
     /// The stage is known or levelled, so that the depth hangs on the datum.
     pub(crate) anchored: bool,
-    /// Void as a spike that is shoaler than both sides.
-    pub(crate) shoal_spike: bool,
+    /// Of a spike that is shoaler than both sides, what it is called if no other pass saw it.
+    pub(crate) spike: Option<VoidReason>,
+    /// People left such a spike out.
+    pub(crate) cut: bool,
     /// People decided both ways on it.
     pub(crate) contested: bool,
     pub(crate) void: Option<VoidReason>,

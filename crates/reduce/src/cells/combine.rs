@@ -28,6 +28,7 @@ pub(crate) struct Made {
 }
 
 /// Competing depths.
+#[derive(Debug)]
 pub(crate) struct Open {
     visits: Vec<Visit>,
     /// Shoalest first.
@@ -117,15 +118,16 @@ impl<'a> Combiner<'a> {
         Some(())
     }
 
-    /// Shows the group `open` believes in.
-    pub(crate) fn settle(&self, cell: &mut Cell, open: &Open) {
-        let shown = open.believed.and_then(|i| open.groups.get(i)).map(|g| chosen(&open.visits, g));
+    /// Shows the `believed` group of `open` in `cell`, and reports the competing depths.
+    pub(crate) fn settle(
+        &self,
+        cell: &mut Cell,
+        open: &Open,
+        (why, believed): (Why, Option<usize>),
+    ) -> Dispute {
+        let shown = believed.and_then(|i| open.groups.get(i)).map(|g| chosen(&open.visits, g));
         let shown = shown.unwrap_or_else(|| open.visits.clone());
         self.show(cell, &open.visits, &shown, &open.slope);
-    }
-
-    /// The competing depths as they are reported.
-    pub(crate) fn dispute(&self, cell: CellId, open: &Open) -> Dispute {
         let rival = |(i, group): (usize, &Vec<usize>)| {
             let visits = chosen(&open.visits, group);
             let fused = fuse(&visits)?;
@@ -138,10 +140,10 @@ impl<'a> Combiner<'a> {
                 soundings: visits.iter().map(|v| v.soundings).sum(),
                 first: visits.iter().map(|v| v.first).min()?,
                 newest: visits.iter().map(|v| v.newest).max()?,
-                believed: open.believed == Some(i),
+                believed: believed == Some(i),
             })
         };
-        Dispute { cell, why: open.why, rivals: open.groups.iter().enumerate().filter_map(rival).collect() }
+        Dispute { cell: cell.id, why, rivals: open.groups.iter().enumerate().filter_map(rival).collect() }
     }
 
     fn boat(&self, visit: &[&Work]) -> u32 {
@@ -151,6 +153,18 @@ impl<'a> Combiner<'a> {
 }
 
 impl Open {
+    /// Gives its passes their new numbers.
+    pub(crate) fn renumber(&mut self, numbers: &[Option<u32>]) {
+        for v in &mut self.visits {
+            v.pass = numbers.get(v.pass as usize).copied().flatten().unwrap_or(v.pass);
+        }
+    }
+
+    /// Passes of all its visits.
+    pub(crate) fn passes(&self) -> impl Iterator<Item = u32> + '_ {
+        self.visits.iter().map(|v| v.pass)
+    }
+
     /// Passes of group `i`.
     pub(crate) fn passes_of(&self, i: usize) -> impl Iterator<Item = u32> + '_ {
         let group = self.groups.get(i).map_or(&[][..], Vec::as_slice);

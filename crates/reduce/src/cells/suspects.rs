@@ -11,6 +11,7 @@ const LEAST_SHARE: f64 = 0.4;
 const ONE_SIDED: f64 = 0.9;
 
 /// Counts of each pass.
+#[derive(Debug, Default)]
 pub(crate) struct Suspects(Vec<Count>);
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -28,8 +29,32 @@ impl Suspects {
     }
 
     pub(crate) fn count(&mut self, made: &Made) {
+        self.change(made, |n| *n += 1);
+    }
+
+    /// Takes back what [`Self::count`] did.
+    pub(crate) fn uncount(&mut self, made: &Made) {
+        self.change(made, |n| *n = n.saturating_sub(1));
+    }
+
+    /// Gives the counts of the passes that have a new number to it; `passes` there are then.
+    pub(crate) fn renumber(&mut self, numbers: &[Option<u32>], passes: usize) {
+        let old = std::mem::replace(self, Self::new(passes));
+        for (count, number) in old.0.into_iter().zip(numbers) {
+            if let Some(c) = number.and_then(|n| self.0.get_mut(n as usize)) {
+                *c = count;
+            }
+        }
+    }
+
+    /// Passes that lie off.
+    pub(crate) fn all_off(&self) -> Vec<bool> {
+        self.0.iter().map(Count::is_off).collect()
+    }
+
+    fn change(&mut self, made: &Made, f: fn(&mut u32)) {
         for pass in &made.passes {
-            self.bump(*pass, |c| c.shared += 1);
+            self.bump(*pass, |c| f(&mut c.shared));
         }
         let Some(open) = &made.open else { return };
         let largest = open.groups.iter().map(Vec::len).max().unwrap_or(0);
@@ -38,8 +63,8 @@ impl Suspects {
         for i in (0..open.groups.len()).filter(|i| !(alone && *i == main)) {
             // Among equals, each is off the others.
             let shoaler = if alone { i < main } else { i == 0 };
-            for pass in open.passes_of(i).collect::<Vec<_>>() {
-                self.bump(pass, |c| if shoaler { c.shoaler += 1 } else { c.deeper += 1 });
+            for pass in open.passes_of(i) {
+                self.bump(pass, |c| f(if shoaler { &mut c.shoaler } else { &mut c.deeper }));
             }
         }
     }
@@ -49,32 +74,28 @@ impl Suspects {
             f(c);
         }
     }
+}
 
-    fn is_off(&self, pass: u32) -> bool {
-        let Some(c) = self.0.get(pass as usize) else { return false };
-        let off = c.shoaler + c.deeper;
-        let side = c.shoaler.max(c.deeper);
+impl Count {
+    fn is_off(&self) -> bool {
+        let off = self.shoaler + self.deeper;
+        let side = self.shoaler.max(self.deeper);
         off >= LEAST_CELLS
-            && f64::from(off) >= LEAST_SHARE * f64::from(c.shared)
+            && f64::from(off) >= LEAST_SHARE * f64::from(self.shared)
             && f64::from(side) >= ONE_SIDED * f64::from(off)
     }
+}
 
-    /// Says so where a dispute is that of passes which lie off. True if another depth is believed now.
-    pub(crate) fn judge(&self, open: &mut Open) -> bool {
-        if open.why == Why::Verdicts {
-            return false;
-        }
-        let off: Vec<bool> =
-            (0..open.groups.len()).map(|i| open.passes_of(i).all(|p| self.is_off(p))).collect();
-        if !off.contains(&true) {
-            return false;
-        }
-        open.why = Why::WrongLevel;
-        let mut sound = off.iter().enumerate().filter(|(_, off)| !**off).map(|(i, _)| i);
-        open.believed = match (sound.next(), sound.next()) {
-            (Some(one), None) => Some(one),
-            _ => None,
-        };
-        true
+/// Why the depths of `open` compete and which is believed, where passes lie `off` as a whole.
+pub(crate) fn judge(open: &Open, off: &[bool]) -> (Why, Option<usize>) {
+    let is_off = |p: u32| off.get(p as usize).copied().unwrap_or(false);
+    let groups: Vec<bool> = (0..open.groups.len()).map(|i| open.passes_of(i).all(is_off)).collect();
+    if open.why == Why::Verdicts || !groups.contains(&true) {
+        return (open.why, open.believed);
+    }
+    let mut sound = groups.iter().enumerate().filter(|(_, off)| !**off).map(|(i, _)| i);
+    match (sound.next(), sound.next()) {
+        (Some(one), None) => (Why::WrongLevel, Some(one)),
+        _ => (Why::WrongLevel, None),
     }
 }

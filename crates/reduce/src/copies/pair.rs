@@ -2,10 +2,11 @@
 
 use super::evidence::{Rank, rank};
 use super::judge::{Answer, FEWEST, Finding, judge};
-use super::matching::{Matched, Placed, Track, matched};
-use super::shift::{by_places, trials};
+use super::matching::{Matched, Placed, Track, interval, matched};
+use super::shift::{by_places, coarse, trials};
 use super::step::{Step, step};
 use super::strand::{Point, Strand};
+use super::visits::{Visit, visits};
 use leadline_model::LocalFrame;
 use std::collections::BTreeMap;
 
@@ -31,12 +32,31 @@ pub(crate) struct Pair {
     pub(crate) difference_mm: f64,
 }
 
+/// A strand as it is held against others.
+pub(crate) struct Looked<'a> {
+    pub(crate) strand: &'a Strand,
+    pub(crate) points: Vec<Point>,
+    pub(crate) visits: Vec<Visit>,
+}
+
+impl<'a> Looked<'a> {
+    pub(crate) fn at(strand: &'a Strand) -> Self {
+        let points = strand.points();
+        let visits = visits(&points);
+        Self { strand, points, visits }
+    }
+}
+
 /// Holds strands against each other.
 pub(crate) struct Finder<'a> {
-    pub(crate) strands: &'a [Strand],
-    pub(crate) points: &'a [Vec<Point>],
+    pub(crate) strands: &'a [Looked<'a>],
     /// Grid and rank of the strands looked at so far.
     pub(crate) known: BTreeMap<usize, (Step, Rank)>,
+}
+
+/// Whether one of the two, the first in the order of all strands, is a copy of the other.
+pub(crate) fn is_copy(two: &[Looked<'_>; 2]) -> bool {
+    Finder { strands: two, known: BTreeMap::new() }.find(0, 1).is_some()
 }
 
 impl Finder<'_> {
@@ -44,16 +64,23 @@ impl Finder<'_> {
         if let Some(known) = self.known.get(&number) {
             return Some(*known);
         }
-        let points = self.points.get(number)?;
-        let step = step(points);
-        let known = (step, rank(number, self.strands.get(number)?, points, step));
+        let looked = self.strands.get(number)?;
+        let step = step(&looked.points);
+        let known = (step, rank(number, looked.strand, &looked.points, step));
         self.known.insert(number, known);
         Some(known)
     }
 
+    /// Whether strands `a` and `b` are copies.
+    pub(crate) fn find(&mut self, a: usize, b: usize) -> Option<Pair> {
+        let (la, lb) = (self.strands.get(a)?, self.strands.get(b)?);
+        let interval = interval(&la.points).max(interval(&lb.points));
+        self.pair(a, b, coarse(&la.visits, &lb.visits, interval)?)
+    }
+
     /// Whether strands `a` and `b` are copies, their clocks being about `about` apart.
-    pub(crate) fn pair(&mut self, a: usize, b: usize, about: i64) -> Option<Pair> {
-        let (pa, pb) = (self.points.get(a)?, self.points.get(b)?);
+    fn pair(&mut self, a: usize, b: usize, about: i64) -> Option<Pair> {
+        let (pa, pb) = (&self.strands.get(a)?.points, &self.strands.get(b)?.points);
         let frame = LocalFrame::new(pa.first()?.at);
         let (ta, tb) = (Track::new(pa, &frame), Track::new(pb, &frame));
         let anchored = extent(&ta.placed) < ANCHORED_M || extent(&tb.placed) < ANCHORED_M;

@@ -1,49 +1,49 @@
 //! Takes the copies among all strands out, and hands on what they knew.
 
 use super::evidence::Rank;
-use super::matching::{Track, interval};
-use super::pair::{Finder, Pair, shared_time};
-use super::shift::coarse;
+use super::matching::Track;
+use super::pair::{Finder, Looked, Pair, shared_time};
 use super::strand::{Leg, Point, Strand};
-use super::visits::{Visit, candidates, visits};
+use super::visits::Squares;
 use super::{CopyFound, Recording};
 use crate::passes::SetTable;
 use leadline_model::{Decision, LocalFrame, Scope, Sounding, Text, UtcMillis, Verdict};
 use std::collections::BTreeMap;
 
-/// What was found, in canonical order.
+/// What was found.
 #[derive(Debug, Default)]
 pub(crate) struct Settled {
+    /// In canonical order.
     pub(crate) found: Vec<CopyFound>,
     /// Soundings that do not count any more.
     pub(crate) dropped: u64,
+    /// Where all strands went.
+    pub(crate) squares: Squares,
+    /// Strands that went the same way, the lower number first, in order.
+    pub(crate) candidates: Vec<(usize, usize)>,
+    /// Of these, those that hold the same measurements, whatever people say.
+    pub(crate) pairs: Vec<(usize, usize)>,
 }
 
 /// Finds copies among `strands`, takes their soundings out and gives their devices and boats to those that stand.
 pub(crate) fn settle(strands: &mut [Strand], verdicts: &[Verdict], sets: &mut SetTable) -> Settled {
-    let seams = strands.iter().map(|s| s.seams).sum();
-    if strands.len() < 2 {
-        return Settled { dropped: seams, ..Settled::default() };
-    }
-    let points: Vec<Vec<Point>> = strands.iter().map(Strand::points).collect();
-    let visits: Vec<Vec<Visit>> = points.iter().map(|p| visits(p)).collect();
-    let mut finder = Finder { strands, points: &points, known: BTreeMap::new() };
-    let mut pairs: Vec<Pair> = Vec::new();
-    for (a, b) in candidates(&visits) {
-        let about = match (visits.get(a), visits.get(b), points.get(a), points.get(b)) {
-            (Some(va), Some(vb), Some(a), Some(b)) => coarse(va, vb, interval(a).max(interval(b))),
-            _ => None,
-        };
-        pairs.extend(about.and_then(|about| finder.pair(a, b, about)));
-    }
+    let looked: Vec<Looked<'_>> = strands.iter().map(Looked::at).collect();
+    let squares = Squares::of(looked.iter().map(|l| l.visits.as_slice()));
+    let candidates = squares.candidates(looked.len());
+    let mut finder = Finder { strands: &looked, known: BTreeMap::new() };
+    let found: Vec<Pair> = candidates.iter().filter_map(|(a, b)| finder.find(*a, *b)).collect();
     let ranks = finder.known;
-    let mut order: Vec<(Rank, Rank, Pair)> = pairs
+    let mut order: Vec<(Rank, Rank, Pair)> = found
         .into_iter()
         .filter_map(|p| Some((ranks.get(&p.worse)?.1, ranks.get(&p.better)?.1, p)))
         .collect();
+    let points: Vec<Vec<Point>> = looked.into_iter().map(|l| l.points).collect();
     // The worst goes first, so that what it hands on reaches those that stand.
     order.sort_by_key(|x| (x.0, x.1));
-    let mut settled = Settled { dropped: seams, ..Settled::default() };
+    let mut pairs: Vec<(usize, usize)> =
+        order.iter().map(|x| (x.2.better.min(x.2.worse), x.2.better.max(x.2.worse))).collect();
+    pairs.sort_unstable();
+    let mut settled = Settled { squares, candidates, pairs, ..Settled::default() };
     for (_, _, pair) in order {
         take_out(strands, &points, &pair, verdicts, sets, &mut settled);
     }

@@ -2,7 +2,7 @@
 //! several loggers or files, and only strand against strand can tell whether they hold the same measurements.
 
 use super::seam::unheld;
-use leadline_model::{DepthFrom, FixClass, Flags, GridPos, LegId, PASS_GAP, Sounding, Text};
+use leadline_model::{DepthFrom, FixClass, Flags, GridPos, LegId, Sounding, Text};
 
 /// So many soundings at the ends of a log may differ from those of the same log, cut elsewhere.
 const SEAM: usize = 2;
@@ -67,23 +67,16 @@ impl Strand {
     }
 }
 
-/// The strands of `boat`, whose `legs` are in the order of their first sounding.
+/// The strands of `boat`'s `legs`, which hang together in time and are in the order of their first sounding.
 pub(crate) fn strands(boat: &Text, legs: Vec<Leg>) -> Vec<Strand> {
-    let mut done: Vec<Strand> = Vec::new();
     let mut open: Vec<Open> = Vec::new();
-    let mut end = i64::MIN;
     for leg in legs {
-        if leg.first().saturating_sub(end) >= PASS_GAP {
-            done.extend(open.drain(..).map(|o| o.strand));
-        }
-        end = end.max(leg.last());
         match home(&open, &leg).and_then(|i| open.get_mut(i)) {
             Some(o) => o.take(leg),
             None => open.push(Open::new(boat, leg)),
         }
     }
-    done.extend(open.into_iter().map(|o| o.strand));
-    done
+    open.into_iter().map(|o| o.strand).collect()
 }
 
 struct Open {
@@ -231,7 +224,5 @@ mod tests {
         assert_eq!(shape(two), [[1, 3], [2, 4]]);
         let cut = vec![leg(1, 0, 600, |s| s), leg(2, 300_000, 300, |s| s), leg(3, 600_000, 600, |s| s)];
         assert_eq!(shape(cut), [[1, 2, 3]]);
-        let days = vec![leg(1, 0, 600, |s| s), leg(2, 600_000 + PASS_GAP, 600, |s| s)];
-        assert_eq!(shape(days), [[1], [2]]);
     }
 }

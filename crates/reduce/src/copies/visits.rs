@@ -52,27 +52,67 @@ fn side(from: (u32, u32), to: (u32, u32)) -> u64 {
     step(from.0, to.0).zip(step(from.1, to.1)).map_or(15, |(x, y)| 1 + 3 * x + y)
 }
 
-/// Pairs of strands, the lower number first, that share enough squares, in order. The work is bounded by the
-/// number of visits times [`CROWD`], or by [`COMPARISONS`].
-pub(crate) fn candidates(all: &[Vec<Visit>]) -> Vec<(usize, usize)> {
-    let mut entries: Vec<(u64, i64, u32)> = Vec::with_capacity(all.iter().map(Vec::len).sum());
-    let mut distinct = vec![0usize; all.len()];
-    for ((number, visits), distinct) in (0u32..).zip(all).zip(&mut distinct) {
-        for same in visits.chunk_by(|a, b| a.key == b.key) {
-            entries.extend(same.first().map(|v| (v.key, v.stay, number)));
-            *distinct += 1;
+/// A square that a strand entered: its key, how long the strand stayed the first time, the strand's number.
+type Entry = (u64, i64, u32);
+
+/// The squares all strands entered, each once a strand, in order.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Squares(Vec<Entry>);
+
+impl Squares {
+    pub(crate) fn of<'a>(all: impl Iterator<Item = &'a [Visit]>) -> Self {
+        let mut entries: Vec<Entry> = (0u32..).zip(all).flat_map(|(n, v)| entries(n, v)).collect();
+        entries.sort_unstable();
+        Self(entries)
+    }
+
+    /// Gives the strands the new `numbers` (which grow as the old ones do), forgets those without one, and takes in
+    /// `fresh` ones.
+    pub(crate) fn replace<'a>(
+        &mut self,
+        numbers: &[Option<u32>],
+        fresh: impl Iterator<Item = (u32, &'a [Visit])>,
+    ) {
+        self.0.retain_mut(|e| match numbers.get(e.2 as usize) {
+            Some(Some(n)) => {
+                e.2 = *n;
+                true
+            }
+            _ => false,
+        });
+        self.0.extend(fresh.flat_map(|(n, v)| entries(n, v)));
+        // Two sorted runs, or nearly so: quick for a sort that sees runs.
+        self.0.sort();
+    }
+
+    /// Pairs of the `strands` strands, the lower number first, that share enough squares, in order. The work is
+    /// bounded by the number of visits times [`CROWD`], or by [`COMPARISONS`].
+    pub(crate) fn candidates(&self, strands: usize) -> Vec<(usize, usize)> {
+        candidates(&self.0, strands)
+    }
+}
+
+fn entries(number: u32, visits: &[Visit]) -> impl Iterator<Item = Entry> {
+    let squares = visits.chunk_by(|a, b| a.key == b.key);
+    squares.filter_map(move |same| same.first().map(|v| (v.key, v.stay, number)))
+}
+
+fn candidates(entries: &[Entry], strands: usize) -> Vec<(usize, usize)> {
+    let mut distinct = vec![0usize; strands];
+    for e in entries {
+        if let Some(n) = distinct.get_mut(e.2 as usize) {
+            *n += 1;
         }
     }
-    entries.sort_unstable();
     let mut by_strand: Vec<Vec<u32>> = distinct.iter().map(|n| Vec::with_capacity(*n)).collect();
-    for (i, e) in (0u32..).zip(&entries) {
+    for (i, e) in (0u32..).zip(entries) {
         if let Some(list) = by_strand.get_mut(e.2 as usize) {
             list.push(i);
         }
     }
     let crowd = CROWD.max(COMPARISONS / entries.len().max(1));
     let mut pairs = Vec::new();
-    let mut shared = vec![0usize; all.len()];
+    let mut shared = vec![0usize; strands];
     let mut touched: Vec<u32> = Vec::new();
     for (a, list) in by_strand.iter().enumerate() {
         for &i in list {

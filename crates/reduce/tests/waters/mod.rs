@@ -166,7 +166,7 @@ fn frame() -> LocalFrame {
     LocalFrame::new(GridPos::from_lonlat(LonLat { lon: 70.2, lat: 45.3 }).expect("on the grid"))
 }
 
-fn text(t: &str) -> Text {
+pub(crate) fn text(t: &str) -> Text {
     Text::new(t).expect("short")
 }
 
