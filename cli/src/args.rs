@@ -101,6 +101,11 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg"
     )]
     Chart(ChartArgs),
+    /// Tell area and volume of the water at each stage
+    #[command(
+        after_help = "Examples:\n  leadline volume\n  leadline volume --from -2 --to 1 --step 0.25 -o storage.csv\n  leadline volume --area bay.geojson -o bay.svg"
+    )]
+    Volume(VolumeArgs),
     /// Write the result for other programs
     #[command(
         after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours --as geojson -o contours.geojson"
@@ -449,6 +454,26 @@ pub(crate) struct ChartArgs {
     /// Your boat's deepest part below the water line, metres: shallower water is hatched
     #[arg(long, value_name = "M")]
     pub draft: Option<f64>,
+}
+
+/// `volume`
+#[derive(Debug, Args)]
+pub(crate) struct VolumeArgs {
+    /// Lowest stage, metres above the sounding datum; without it where the deepest place falls dry
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub from: Option<f64>,
+    /// Highest stage; without it the highest gauge reading
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub to: Option<f64>,
+    /// From one stage to the next, metres
+    #[arg(long, value_name = "M")]
+    pub step: Option<f64>,
+    /// A drawn area, such as the shore: a GeoJSON polygon, or a CSV file of corners with columns lon and lat
+    #[arg(long, value_name = "FILE")]
+    pub area: Option<PathBuf>,
+    /// The table (.csv) or a plot (.svg, .png)
+    #[arg(short, long = "output", value_name = "FILE")]
+    pub output: Option<PathBuf>,
 }
 
 /// What `export` writes.

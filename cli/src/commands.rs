@@ -18,6 +18,7 @@ mod status;
 mod survey;
 mod sync;
 mod verify;
+mod volume;
 mod water;
 
 use crate::args::{Cli, Command};
@@ -44,6 +45,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Volume(a) => done(volume::run(cli, a)),
         Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),

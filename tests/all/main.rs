@@ -5,6 +5,7 @@
     reason = "figures and named skips belong into the test log"
 )]
 
+mod chart_tools;
 mod e2e;
 mod home;
 mod hosts;

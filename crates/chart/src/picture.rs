@@ -7,6 +7,9 @@ mod layout;
 mod map;
 mod panel;
 mod svg;
+mod volume_plot;
+
+pub use volume_plot::volume_svg;
 
 use crate::palette::{INK, PAPER};
 use crate::{ChartInfo, Levels, Surface};
