@@ -72,6 +72,9 @@ struct Try {
     fall: f64,
 }
 
+/// Mean square error of a model, the model, and each error with the variance it stated.
+type Tried = (f64, Model, Vec<(f64, f64)>);
+
 impl Bed {
     /// Learns from the cells; `None` if too few can be left out.
     pub(crate) fn learn(ground: &Ground<'_>, gap_m: f64) -> Option<Self> {
@@ -80,7 +83,7 @@ impl Bed {
         if tries.len() < ENOUGH {
             return None;
         }
-        let mut best: Option<(f64, Model, Vec<(f64, f64)>)> = None;
+        let mut best: Option<Tried> = None;
         for alpha in ALPHAS {
             for noise in NOISES {
                 let model = Model { alpha, noise, unit_m: gap_m };
