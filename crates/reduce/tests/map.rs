@@ -3,9 +3,10 @@
 mod waters;
 
 use leadline_model::{
-    Decision, Digest, FixClass, GridPos, LegId, Scope, Sounding, TileId, UtcMillis, Verdict, VoidReason,
+    CellId, Decision, Digest, FixClass, GridPos, LegId, Scope, Sounding, StageReading, TileId, UtcMillis,
+    Verdict, VoidReason,
 };
-use leadline_reduce::{DeviceSet, Input, LegInput, Map, Reduced, Refreshed, level, reduce};
+use leadline_reduce::{DeviceSet, Dispute, Input, LegInput, Map, Reduced, Refreshed, level, reduce};
 use std::fmt::Write;
 use waters::{Dice, Kind, Options, Water, text};
 
@@ -265,6 +266,99 @@ fn copies_are_found_and_undone_as_a_whole() {
     assert_eq!(growing.map.reduced().copies, before);
     let done = growing.add(tail.to_vec(), "the other half");
     assert!(done.whole && growing.map.reduced().copies != before);
+}
+
+#[test]
+fn a_copy_that_turns_out_to_be_none_is_undone() {
+    let mut input = small(3, Options::default());
+    let mut dice = Dice::new(8);
+    let passes = reduce(input.clone()).passes;
+    let first = passes.iter().max_by_key(|p| p.legs.len()).expect("a pass");
+    let original: Vec<LegInput> = input.legs.iter().filter(|l| first.legs.contains(&l.id)).cloned().collect();
+    let mut again = copy_of(&original, "Abbot");
+    let (head, tail) = again.split_at_mut(2);
+    for s in tail.iter_mut().flat_map(|l| &mut l.soundings) {
+        s.depth_mm += (dice.normal() * 300.0) as i32;
+    }
+    input.legs.extend(head.to_vec());
+    let mut growing = Growing::new(input);
+    assert_eq!(growing.map.reduced().copies.len(), 1);
+    let done = growing.add(tail.to_vec(), "what no copy has");
+    assert!(done.whole && growing.map.reduced().copies.is_empty());
+}
+
+/// Four boats over the same lines, each with its own noise, in passes of two minutes, each on a day of its own with a
+/// known stage; and one pass over all of it that lies 2 m off. What is counted over whole passes, and the order of the
+/// boats, change where nothing else does.
+fn short_passes(seed: u64) -> (Input, Vec<LegInput>) {
+    let mut dice = Dice::new(seed);
+    let mut input = small(seed, Options { all_known: true, weed: false, ..Options::default() });
+    let longest = reduce(input.clone()).passes.into_iter().max_by_key(|p| p.soundings).expect("a pass");
+    let legs = input.legs.iter().filter(|l| longest.legs.contains(&l.id));
+    let mut track: Vec<Sounding> = legs.flat_map(|l| l.soundings.iter().copied()).collect();
+    track.sort_unstable();
+    let begin = track[0].time.0;
+    input.legs.clear();
+    let mut legs = Vec::new();
+    let mut day = 0i64;
+    for boat in 0..4u8 {
+        for part in track.chunks(120) {
+            day += 1 + dice.below(2) as i64;
+            // Not in the order of the days: whose pass is the first changes as passes come in.
+            let name = ["Bee", "Ant", "Doe", "Cat"][usize::from(boat) ^ dice.below(4)];
+            let day = (day * 61) % 401;
+            let soundings = part.iter().map(|s| Sounding {
+                time: UtcMillis(s.time.0 + day * 86_400_000),
+                depth_mm: s.depth_mm + (dice.normal() * 60.0) as i32,
+                ..*s
+            });
+            let soundings = soundings.collect();
+            let id = LegId([legs.len() as u8; 32]);
+            legs.push(LegInput { id, boat: text(name), devices: DeviceSet::one(boat), soundings });
+        }
+    }
+    for day in 0..=402 {
+        let at = UtcMillis(begin + day * 86_400_000);
+        input.stages.push(StageReading { gauge: text("landing"), at, level_mm: 300 });
+    }
+    let off = track.iter().map(|s| Sounding {
+        time: UtcMillis(s.time.0 + 402 * 86_400_000),
+        depth_mm: s.depth_mm + 2_000 + (dice.normal() * 60.0) as i32,
+        ..*s
+    });
+    let off = off.collect();
+    input.legs.push(LegInput {
+        id: LegId([255; 32]),
+        boat: text("Elk"),
+        devices: DeviceSet::one(9),
+        soundings: off,
+    });
+    for i in (1..legs.len()).rev() {
+        legs.swap(i, dice.below(i + 1));
+    }
+    (input, legs)
+}
+
+#[test]
+fn what_is_counted_over_passes_changes_elsewhere_too() {
+    let mut turns = 0;
+    for seed in 40..43 {
+        let (input, mut rest) = short_passes(seed);
+        let mut growing = Growing::new(input);
+        let mut before: Vec<Dispute> = Vec::new();
+        while let Some(leg) = rest.pop() {
+            let near: Vec<_> = leg.soundings.iter().map(|s| s.at.cell()).collect();
+            let far = |c: CellId| near.iter().all(|n| n.x.abs_diff(c.x) > 12 || n.y.abs_diff(c.y) > 12);
+            let done = growing.add(vec![leg], &format!("seed {seed}, {} left", rest.len()));
+            assert!(!done.whole);
+            let now = growing.map.reduced().disputes.clone();
+            let turned =
+                |d: &&Dispute| far(d.cell) && before.iter().any(|b| b.cell == d.cell && b.why != d.why);
+            turns += now.iter().filter(turned).count();
+            before = now;
+        }
+    }
+    assert!(turns > 3, "{turns} disputes far from what was added are judged otherwise");
 }
 
 #[test]
