@@ -60,7 +60,7 @@ pub(crate) fn refresh(
     (before, after): (&Mapper<'_>, &Mapper<'_>),
     mut change: Change<'_>,
 ) -> usize {
-    by_cell(&mut change.fresh);
+    change.fresh = by_cell(change.fresh);
     let (touched, work) = touched(footing, &change);
     let (slopes, tilted) = slopes(footing, &touched, after);
     let cells = touched.iter().filter(|t| t.was).map(|t| (t.at, t.before.clone()));
