@@ -1,27 +1,10 @@
 //! The main job by the real program: logs in, meeting, parcel, same digest, same chart bytes.
 
-use crate::home::{Device, Listener, small_log, small_log_on};
+use crate::home::{Device, meet, small_log, small_log_on, two_boats};
 use serde_json::Value;
 
 fn number(v: &Value, key: &str) -> u64 {
     v[key].as_u64().unwrap_or_else(|| panic!("{key} in {v}"))
-}
-
-/// Two boats with a survey, a log each.
-fn two_boats() -> (Device, Device) {
-    let (heron, plover) = (Device::new(), Device::new());
-    heron.found("Testmere");
-    plover.join(&heron);
-    let a = heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01));
-    let b = plover.write("b.nmea", small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01));
-    heron.import(&a, "Heron");
-    plover.import(&b, "Plover");
-    (heron, plover)
-}
-
-fn meet(listening: &Device, dialling: &Device) -> Value {
-    let listener = Listener::start(listening);
-    dialling.json(&["sync", "--with", &listener.address, "--once"])
 }
 
 #[test]

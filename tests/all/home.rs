@@ -124,6 +124,26 @@ impl Device {
     }
 }
 
+/// Two boats of one crew with a log each, not met yet: one track, measured on two days.
+pub(crate) fn two_boats() -> (Device, Device) {
+    let (heron, plover) = (Device::new(), Device::new());
+    heron.found("Testmere");
+    plover.join(&heron);
+    heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
+    let later = small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01);
+    plover.import(&plover.write("b.nmea", later), "Plover");
+    (heron, plover)
+}
+
+/// One meeting, which `dialling` begins; afterwards both hold the same. What the program said of it.
+pub(crate) fn meet(listening: &Device, dialling: &Device) -> Value {
+    let listener = Listener::start(listening);
+    let said = dialling.json(&["sync", "--with", &listener.address, "--once"]);
+    drop(listener);
+    assert_eq!(listening.digest(), dialling.digest());
+    said
+}
+
 /// A running `sync --listen` and the address it says.
 pub(crate) struct Listener {
     child: std::process::Child,

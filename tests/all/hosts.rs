@@ -1,7 +1,7 @@
 //! Two hosts: network namespaces joined by a veth pair, the real program in each. Needs root and iproute2; a named
 //! skip elsewhere, a failure in CI.
 
-use crate::home::{Device, Ran, small_log, small_log_on};
+use crate::home::{Device, Ran, two_boats};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -93,20 +93,10 @@ fn wait_for(what: &str, mut done: impl FnMut() -> bool) {
     }
 }
 
-fn boats() -> (Device, Device) {
-    let (heron, plover) = (Device::new(), Device::new());
-    heron.found("Testmere");
-    plover.join(&heron);
-    heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
-    plover
-        .import(&plover.write("b.nmea", small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01)), "Plover");
-    (heron, plover)
-}
-
 #[test]
 fn two_hosts_meet_by_address() {
     let Some(hosts) = Hosts::new(1) else { return };
-    let (heron, plover) = boats();
+    let (heron, plover) = two_boats();
     let _listening = hosts.start(0, &heron, &["sync", "--listen", "0.0.0.0:4700"]);
     let to = format!("{}:4700", hosts.address(0));
     wait_for("the listener answers", || hosts.run(1, &plover, &["sync", "--with", &to, "--once"]).code == 0);
@@ -116,7 +106,7 @@ fn two_hosts_meet_by_address() {
 #[test]
 fn two_hosts_find_each_other() {
     let Some(hosts) = Hosts::new(2) else { return };
-    let (heron, plover) = boats();
+    let (heron, plover) = two_boats();
     let _a = hosts.start(0, &heron, &["sync"]);
     let _b = hosts.start(1, &plover, &["sync"]);
     wait_for("both hold the same", || heron.digest() == plover.digest());
@@ -125,7 +115,7 @@ fn two_hosts_find_each_other() {
 #[test]
 fn a_link_that_comes_back() {
     let Some(hosts) = Hosts::new(3) else { return };
-    let (heron, plover) = boats();
+    let (heron, plover) = two_boats();
     let _listening = hosts.start(0, &heron, &["sync", "--listen", "0.0.0.0:4700"]);
     let to = format!("{}:4700", hosts.address(0));
     hosts.link(false);

@@ -1,14 +1,7 @@
 //! Levelling and the report on quality, by the real program.
 
-use crate::home::{Device, Listener, small_log_on};
+use crate::home::{Device, meet, small_log_on};
 use serde_json::Value;
-
-fn meet(a: &Device, b: &Device) {
-    let listener = Listener::start(a);
-    b.run(&["sync", "--with", &listener.address, "--once"]).says(0, &[]);
-    drop(listener);
-    assert_eq!(a.digest(), b.digest());
-}
 
 fn cells(d: &Device) -> String {
     let ran = d.run(&["export", "cells", "--as", "csv"]);

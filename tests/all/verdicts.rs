@@ -1,26 +1,14 @@
 //! What people decide and state, by the real program: verdicts, names of boats, gauges, water. Whatever was decided on
 //! one device holds on the other, to the byte.
 
-use crate::home::{Device, Listener, small_log, small_log_on};
+use crate::home::{self, Device, meet, small_log, small_log_on};
 use serde_json::Value;
 
-/// Two boats that have met: one track, measured on two days.
+/// Two boats that have met.
 fn two_boats() -> (Device, Device) {
-    let (heron, plover) = (Device::new(), Device::new());
-    heron.found("Testmere");
-    plover.join(&heron);
-    heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
-    plover
-        .import(&plover.write("b.nmea", small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01)), "Plover");
+    let (heron, plover) = home::two_boats();
     meet(&heron, &plover);
     (heron, plover)
-}
-
-fn meet(a: &Device, b: &Device) {
-    let listener = Listener::start(a);
-    b.run(&["sync", "--with", &listener.address, "--once"]).says(0, &[]);
-    drop(listener);
-    assert_eq!(a.digest(), b.digest());
 }
 
 /// The bytes of the map: cells and chart.
@@ -242,7 +230,7 @@ fn one_boat_under_two_names_becomes_one() {
     assert_eq!(boats(&heron), 2);
 }
 
-/// Shape of the file and its unit: facts.md §7 (RDB, gauge height in feet, `Ice` in place of a value).
+/// Shape of the file and its unit: USGS Open-File Report 03-123 §6.4 (RDB, gauge height in feet, `Ice` in place of a value).
 const RDB: &str = "# a gauge of the test\n\
     agency_cd\tsite_no\tdatetime\ttz_cd\t99_00065\t99_00065_cd\n5s\t15s\t20d\t6s\t14n\t10s\n\
     TEST\t01234500\t2026-05-01 04:00\tEST\t10.00\tP\n\

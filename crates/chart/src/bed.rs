@@ -8,6 +8,7 @@ use crate::krige::{Known, MOST_USED, Model, Patch};
 use crate::mesh::{distance, twice_area};
 use crate::near::Near;
 use crate::nodes::Node;
+use crate::spread::quantile;
 
 /// Exponents and noises tried.
 const ALPHAS: [f64; 4] = [1.0, 1.5, 2.0, 3.0];
@@ -210,11 +211,4 @@ fn direction(ground: &Ground<'_>, p: [f64; 2]) -> [f64; 2] {
     });
     let angle = 0.5 * libm::atan2(2.0 * xy, xx - yy);
     [libm::cos(angle), libm::sin(angle)]
-}
-
-/// The value below which a share `q` of `values` lies (nearest rank); `values` is not empty.
-fn quantile(values: &mut [f64], q: f64) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let rank = libm::ceil(q * values.len() as f64) as usize;
-    values[rank.clamp(1, values.len()) - 1]
 }

@@ -155,7 +155,7 @@ fn short(p: [[f64; 2]; 3], longest: f64) -> bool {
 }
 
 /// The value below which a share `q` of `values` lies (nearest rank); `values` is not empty.
-fn quantile(values: &mut [f64], q: f64) -> f64 {
+pub(crate) fn quantile(values: &mut [f64], q: f64) -> f64 {
     values.sort_by(f64::total_cmp);
     let rank = libm::ceil(q * values.len() as f64) as usize;
     values[rank.clamp(1, values.len()) - 1]

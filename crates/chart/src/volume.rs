@@ -146,6 +146,13 @@ pub fn volume_csv(table: &VolumeTable, info: &ChartInfo, out: &mut dyn io::Write
         fixed(table.known_m2, 0),
         fixed(table.unknown_m2, 0)
     )?;
+    let newest = info.passes.iter().map(|p| p.last).max();
+    writeln!(
+        out,
+        "# soundings up to {}, by {}",
+        newest.map_or_else(|| "?".to_owned(), |t| t.to_string()),
+        info.boats().into_iter().map(escaped).collect::<Vec<_>>().join(", ")
+    )?;
     writeln!(out, "# {CAUTION}")?;
     writeln!(out, "{HEADER}")?;
     for r in &table.rows {
@@ -168,7 +175,7 @@ pub fn volume_csv(table: &VolumeTable, info: &ChartInfo, out: &mut dyn io::Write
 mod tests {
     use super::*;
     use crate::SurfaceSettings;
-    use leadline_model::{Cell, Grade, GridPos, LocalFrame, LonLat, UtcMillis};
+    use leadline_model::{Cell, Grade, GridPos, LocalFrame, LonLat, Pass, Text, UtcMillis};
     use proptest::prelude::*;
 
     fn at(lon: f64, lat: f64) -> GridPos {
@@ -298,13 +305,21 @@ mod tests {
     fn csv_carries_what_is_unknown() {
         let cells = sounded(at(7.4, 48.2), 60.0, 0.2, |_| 5.0);
         let mut out = Vec::new();
-        let info = ChartInfo { survey: "Mere\n1,2".into(), ..ChartInfo::default() };
+        let pass = Pass {
+            boat: Text::new("Wren").expect("short"),
+            first: UtcMillis(0),
+            last: UtcMillis(1_777_000_000_000),
+            soundings: 1,
+            legs: Vec::new(),
+        };
+        let info = ChartInfo { survey: "Mere\n1,2".into(), passes: vec![pass], ..ChartInfo::default() };
         volume_csv(&table(&cells, &[-1.0, 0.0]), &info, &mut out).expect("written");
         let text = String::from_utf8(out).expect("UTF-8");
         let lines: Vec<&str> = text.lines().collect();
-        assert_eq!(lines.len(), 6, "{text}");
-        assert!(lines[1].contains("unknown") && lines[2].contains("not for navigation"));
-        assert_eq!((lines[3], lines[5].split(',').count()), (HEADER, 10));
+        assert_eq!(lines.len(), 7, "{text}");
+        assert!(lines[1].contains("unknown") && lines[3].contains("not for navigation"));
+        assert!(lines[2].contains("2026-04-24") && lines[2].contains("Wren"), "{}", lines[2]);
+        assert_eq!((lines[4], lines[6].split(',').count()), (HEADER, 10));
     }
 
     proptest! {

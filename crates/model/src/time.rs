@@ -203,7 +203,7 @@ mod tests {
 
     #[test]
     fn unix_seconds_of_known_days() {
-        // Source: candump sample of the gpsd test data, facts.md §5.2: 1436509053 s.
+        // Source: candump sample of the gpsd test data: 1436509053 s.
         assert_eq!(at("2015-07-10T06:17:33Z").0, 1_436_509_053_000);
         assert_eq!(at("1970-01-01T00:00:00Z").0, 0);
         // POSIX: 2000-02-29 exists, 86400-second days.
@@ -212,7 +212,7 @@ mod tests {
 
     #[test]
     fn zones_of_the_gauge_samples() {
-        // facts.md §7: 1988-01-01 00:00 PST = 08:00 UTC; 1988-07-01 12:00 PDT = 19:00 UTC.
+        // Source: zones of the government's RDB text, worked by hand: 1988-01-01 00:00 PST = 08:00 UTC; 1988-07-01 12:00 PDT = 19:00 UTC.
         assert_eq!(at("1988-01-01T00:00-08:00"), at("1988-01-01T08:00:00Z"));
         assert_eq!(at("1988-07-01T12:00:00-0700"), at("1988-07-01T19:00:00Z"));
     }

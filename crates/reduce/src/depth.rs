@@ -252,8 +252,8 @@ mod tests {
 
     #[test]
     fn a_cast_wins_over_one_temperature() {
-        // Source: C-13 eq. 3.18 and 3.42: 20 °C down to 5 m, 10 °C at 10 m: a sound takes as long as at 1473.5006 m/s
-        // (facts.md §4.3). A sounder that assumes 1500 shows 10 m as 10.17984.
+        // Source: C-13 eq. 3.18 and 3.42: 20 °C down to 5 m, 10 °C at 10 m: a sound takes as long as at 1473.5006 m/s,
+        // by hand. A sounder that assumes 1500 shows 10 m as 10.17984.
         let s = sounding(10_180, DepthFrom::Transducer, None, Some(2_000));
         let layers = [(0, 2_000), (5_000, 2_000), (10_000, 1_000)];
         let b = over(&s, &said(Some(0.0), Some(1500.0)), 0, &layers);

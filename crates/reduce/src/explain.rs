@@ -2,13 +2,13 @@
 
 use crate::budget::{HalfBeam, Level, Measured, ONE_DIMENSION_95, Sloped};
 use crate::depth::below_surface;
-use crate::levelled::{BoatLevels, Levels};
+use crate::levelled::{After, Levels};
 use crate::prepare::measured_of;
 use crate::screen::Point;
 use crate::setups::{Setups, said_at};
 use crate::sound::Casts;
-use crate::{Defaults, Settings, StageRecord};
-use leadline_model::{Flags, Gauge, GridPos, Levelling, Setup, Sounding, StageReading, Text, WaterCast};
+use crate::{Settings, StageRecord};
+use leadline_model::{Gauge, GridPos, Levelling, Setup, Sounding, StageReading, Text, WaterCast};
 
 /// One step from the indicated to the reduced depth, or one source of uncertainty.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -72,45 +72,32 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
         term("lag on the slope", 0.0, sloped.lag),
     ];
     let levels = Levels::new(basis.levelling);
-    if let Some(boat) = levels.of(boat) {
-        levelled(&mut terms, boat, sounding, &m, d);
-    } else {
-        terms.retain(|t| t.name != "levelling");
+    match levels.of(boat) {
+        Some(of) => {
+            let after = After::of(Some(of), sounding, (&m, below.range, level.settlement), d);
+            terms.iter_mut().for_each(|t| levelled(t, &after, &m));
+        }
+        None => terms.retain(|t| t.name != "levelling"),
     }
     terms
 }
 
-/// What a levelling changes in the terms: it stands in place of what is known of draft, reference and stage, and it
+/// What a levelling changes in a term: it stands in place of what is known of draft, reference and stage, and it
 /// knows how noisy the boat proved.
-fn levelled(terms: &mut [Term], boat: &BoatLevels, s: &Sounding, m: &Measured, d: &Defaults) {
-    let (noise, place) = boat.quiet();
-    let (noise, place) = (f64::from(noise).sqrt(), f64::from(place).sqrt());
-    let tied = boat.day(s.time);
-    for t in terms.iter_mut() {
-        match (t.name, tied) {
-            ("indicated depth" | "heave", _) => t.uncertainty95 *= noise,
-            ("position on the slope", _) => t.uncertainty95 *= place,
-            ("lag on the slope", _) => {
-                if let Some((_, u95)) = boat.lag() {
-                    let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
-                    t.uncertainty95 *= (u95 + held) / m.lag_s.max(1e-9);
-                }
-            }
-            ("measured from" | "draft" | "stage", Some(_)) => t.uncertainty95 = 0.0,
-            ("sound speed", Some(tied)) => {
-                let share = boat.scale95().unwrap_or(m.sound_share);
-                t.uncertainty95 = (share * tied.beyond(m.range)).abs();
-            }
-            ("settlement", Some(tied)) => {
-                t.uncertainty95 = (t.uncertainty95 - d.settlement_at(tied.speed())).abs();
-            }
-            ("levelling", Some(tied)) => {
-                let left = tied.remaining();
-                t.value = -tied.correction(m.range);
-                t.uncertainty95 = ONE_DIMENSION_95 * (left.own + left.common).sqrt();
-            }
-            _ => {}
+fn levelled(t: &mut Term, after: &After, m: &Measured) {
+    let root = |factor: f32| f64::from(factor).sqrt();
+    match (t.name, after.tied) {
+        ("indicated depth" | "heave", _) => t.uncertainty95 *= root(after.noise),
+        ("position on the slope", _) => t.uncertainty95 *= root(after.place),
+        ("lag on the slope", _) => t.uncertainty95 *= after.lag_s / m.lag_s.max(1e-9),
+        ("measured from" | "draft" | "stage", Some(_)) => t.uncertainty95 = 0.0,
+        ("sound speed", Some(tied)) => t.uncertainty95 = tied.sound95,
+        ("settlement", Some(tied)) => t.uncertainty95 = tied.settlement95,
+        ("levelling", Some(tied)) => {
+            t.value = -tied.correction;
+            t.uncertainty95 = ONE_DIMENSION_95 * (tied.left.own + tied.left.common).sqrt();
         }
+        _ => {}
     }
 }
 

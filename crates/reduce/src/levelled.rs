@@ -1,7 +1,8 @@
 //! A levelling in force, as reduction looks it up: what to take off, and what is then still unknown.
 
-use crate::budget::ONE_DIMENSION_95;
-use leadline_model::{BoatLevel, DayLevel, Levelling, Text, UtcMillis};
+use crate::Defaults;
+use crate::budget::{Measured, ONE_DIMENSION_95};
+use leadline_model::{BoatLevel, DayLevel, Flags, Levelling, Sounding, Text, UtcMillis};
 use std::collections::BTreeMap;
 
 /// Days since 1970-01-01 (UTC).
@@ -25,8 +26,7 @@ pub(crate) struct BoatLevels {
 pub(crate) struct Tied {
     level: DayLevel,
     common95_mm: u32,
-    /// It hangs on no datum.
-    pub(crate) floating: bool,
+    floating: bool,
     scale: Option<f64>,
 }
 
@@ -37,6 +37,56 @@ pub(crate) struct Remaining {
     pub(crate) own: f64,
     /// Shared by the cluster.
     pub(crate) common: f64,
+}
+
+/// What a levelling leaves of what is stated of one sounding. Without one, nothing changes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct After {
+    /// Factors on the variances of noise and of position.
+    pub(crate) noise: f32,
+    pub(crate) place: f32,
+    /// Lag that stays unknown, 95 %, seconds.
+    pub(crate) lag_s: f64,
+    pub(crate) tied: Option<AfterTie>,
+}
+
+/// What stands in place of draft, reference, settlement, stage and sound speed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct AfterTie {
+    /// Taken off the depth, metres.
+    pub(crate) correction: f64,
+    /// Sound speed counts only away from the depth at which the offset holds, 95 %, metres …
+    pub(crate) sound95: f64,
+    /// … and settlement only away from its speed.
+    pub(crate) settlement95: f64,
+    pub(crate) left: Remaining,
+    pub(crate) cluster: u16,
+    /// It hangs on no datum.
+    pub(crate) floating: bool,
+}
+
+impl After {
+    /// `range` is the depth below the transducer, `settlement95` what the budget states at that speed; metres.
+    pub(crate) fn of(
+        levels: Option<&BoatLevels>,
+        s: &Sounding,
+        (m, range, settlement95): (&Measured, f64, f64),
+        d: &Defaults,
+    ) -> Self {
+        let (noise, place) = levels.map_or((1.0, 1.0), BoatLevels::quiet);
+        let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
+        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95 + held);
+        let share = levels.and_then(BoatLevels::scale95).unwrap_or(m.sound_share);
+        let tied = levels.and_then(|l| l.day(s.time)).map(|tied| AfterTie {
+            correction: tied.correction(range),
+            sound95: (share * tied.beyond(range)).abs(),
+            settlement95: (settlement95 - d.settlement_at(tied.speed())).abs(),
+            left: tied.remaining(),
+            cluster: tied.level.cluster,
+            floating: tied.floating,
+        });
+        Self { noise, place, lag_s, tied }
+    }
 }
 
 impl Levels {
@@ -99,10 +149,6 @@ impl Tied {
     /// Speed at which the offset holds, m/s.
     pub(crate) fn speed(&self) -> f64 {
         f64::from(self.level.speed_mm_s) / 1000.0
-    }
-
-    pub(crate) fn cluster(&self) -> u16 {
-        self.level.cluster
     }
 
     pub(crate) fn remaining(&self) -> Remaining {

@@ -4,7 +4,7 @@ use crate::budget::{Level, Measured, ONE_DIMENSION_95};
 use crate::days::DayPart;
 use crate::depth::{BelowSurface, DraftSource, SoundSource, below_surface};
 use crate::fix::{axis_sigma, measured};
-use crate::levelled::{BoatLevels, Levels, Tied, day_of};
+use crate::levelled::{After, BoatLevels, Levels, day_of};
 use crate::passes::{Group, Joined, SetTable};
 use crate::screen::{self, Point};
 use crate::setups::{Said, Setups, said_at};
@@ -162,42 +162,35 @@ impl<'a> Ground<'a> {
     ) -> Work {
         let Stated { below, m, level, .. } = stated;
         let d = &self.settings.defaults;
-        let tied = levels.and_then(|l| l.day(s.time));
-        let (noise, place) = levels.map_or((1.0, 1.0), BoatLevels::quiet);
-        let held = if s.flags.has(Flags::HELD) { d.lag_held_s } else { 0.0 };
-        let lag_s = levels.and_then(BoatLevels::lag).map_or(m.lag_s, |(_, u95)| u95 + held);
+        let after = After::of(levels, s, (m, below.range, level.settlement), d);
         let mut work = Work {
             time: s.time,
             at: s.at,
             depth: below.depth - stated.stage,
-            random: variance(level.heave) * noise,
-            visit: variance(level.instrument) * noise + variance(level.unrest),
+            random: variance(level.heave) * after.noise,
+            visit: variance(level.instrument) * after.noise + variance(level.unrest),
             boat: variance(level.boat()),
             tie: 0.0,
             day: variance(level.stage),
-            axis: (m.axis_sigma * m.axis_sigma) as f32 * place,
-            lag: variance(lag_s * m.speed),
+            axis: (m.axis_sigma * m.axis_sigma) as f32 * after.place,
+            lag: variance(after.lag_s * m.speed),
             range: below.range as f32,
             pass: u32::try_from(self.done.passes.len()).unwrap_or(u32::MAX),
             devices,
             cluster: None,
-            cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, tied)),
+            cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, &after)),
             anchored: stated.known,
             spike: p.void.filter(|_| p.shoal_spike),
             cut: false,
             contested: false,
             void: p.void,
         };
-        if let Some(tied) = tied {
-            // Offsets hold at one depth and one speed; away from them sound speed and settlement count again.
-            let share = levels.and_then(BoatLevels::scale95).unwrap_or(m.sound_share);
-            let settled = level.settlement - d.settlement_at(tied.speed());
-            let remaining = tied.remaining();
-            work.depth -= tied.correction(below.range);
-            work.boat = variance(share * tied.beyond(below.range)) + variance(settled);
-            work.tie = remaining.own as f32;
-            work.day = remaining.common as f32;
-            work.cluster = Some(tied.cluster());
+        if let Some(tied) = after.tied {
+            work.depth -= tied.correction;
+            work.boat = variance(tied.sound95) + variance(tied.settlement95);
+            work.tie = tied.left.own as f32;
+            work.day = tied.left.common as f32;
+            work.cluster = Some(tied.cluster);
             work.anchored = !tied.floating;
         }
         work
@@ -304,13 +297,8 @@ fn cap(s: &Sounding, p: &Point, settings: &Settings) -> Grade {
 }
 
 /// The best grade of what hangs on something unknown; levelling makes it known.
-fn cap_of_unknown(
-    below: &BelowSurface,
-    known: bool,
-    levels: Option<&BoatLevels>,
-    tied: Option<&Tied>,
-) -> Grade {
-    let levelled = tied.is_some_and(|t| !t.floating);
+fn cap_of_unknown(below: &BelowSurface, known: bool, levels: Option<&BoatLevels>, after: &After) -> Grade {
+    let levelled = after.tied.is_some_and(|t| !t.floating);
     let scaled = levels.and_then(BoatLevels::scale95).is_some();
     let unknown = (!levelled && (!known || below.draft.source == DraftSource::Unknown))
         || (!scaled && below.sound.source == SoundSource::SounderUnknown);

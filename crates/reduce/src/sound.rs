@@ -48,7 +48,7 @@ mod tests {
 
     #[test]
     fn bilaniuk_wong_table() {
-        // Source: the published coefficients evaluated at 0 … 30 °C (facts: Bilaniuk & Wong 148-point row).
+        // Source: the published coefficients evaluated at 0 … 30 °C (Bilaniuk & Wong, 148 points).
         for (t, c) in [
             (0.0, 1402.387),
             (4.0, 1421.632),
@@ -66,7 +66,7 @@ mod tests {
 
     #[test]
     fn other_published_forms_of_fresh_water_agree() {
-        // Source: facts.md §4.1, tables of Marczak 1997, Del Grosso & Mader 1972, Wong & Zhu 1995 (S = 0), and the
+        // Source: the published coefficients of Marczak 1997, Del Grosso & Mader 1972, Wong & Zhu 1995 (S = 0), and the
         // exact form of TEOS-10 measured with gsw 3.6.23 (sound_speed_t_exact): all within 0.03 m/s.
         let degrees = [0.0, 4.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0];
         for (name, table) in [

@@ -329,7 +329,7 @@ mod tests {
         assert_eq!(x.gauge.map(String::from).as_deref(), Some("near"));
     }
 
-    /// A channel of 10 km with gauges at its ends, as the worked example of facts.md §7 has them: zeros at 100.0
+    /// A channel of 10 km with gauges at its ends, as a worked example by hand has them: zeros at 100.0
     /// and 101.5 m, sounding datum 103.20 m.
     fn river() -> (Vec<StageReading>, Vec<Gauge>, Vec<GridPos>) {
         let readings = vec![
@@ -360,7 +360,7 @@ mod tests {
 
     #[test]
     fn worked_example_along_a_river() {
-        // Source: facts.md §7: 104.275 above, 103.625 below, 40 % of the way down: 104.015, on datum 103.20 0.815.
+        // Worked by hand (docs/method.md 1.2): 104.275 above, 103.625 below, 40 % of the way down: 104.015, on datum 103.20 0.815.
         let stage = level_at(4_000.0, |_, _, _| ());
         assert!((stage.level_m - 0.815).abs() < 1e-5, "{stage:?}");
         // DPT 4.10 with offset +0.50: 4.60 below the surface, reduced 3.785, the bed at 99.415.

@@ -24,7 +24,7 @@ fn reading(gauge: &str, minutes: i64, level_mm: i32) -> StageReading {
     StageReading { gauge: text(gauge), at: UtcMillis(START + minutes * 60_000), level_mm }
 }
 
-/// The worked example of facts.md §7: gauges 10 km apart, their zeros at 100.0 and 101.5 m, the sounding datum at
+/// The worked example of docs/method.md 1.2, by hand: gauges 10 km apart, their zeros at 100.0 and 101.5 m, the sounding datum at
 /// 103.20 m, readings at 10:00 and 14:00; at 11:00 a boat 4 km below the upper gauge reads DPT 4.10, offset +0.50.
 fn example() -> Input {
     let gauge = |name: &str, zero_mm, east| Gauge {
@@ -88,7 +88,7 @@ fn worked_example_from_gauges_to_the_bed() {
     let input = example();
     let values = explained(&input);
     let reduced = reduce(input.clone());
-    // Source: facts.md §7: reduced depth 3.785, bed at 103.20 − 3.785 = 99.415.
+    // Worked by hand: reduced depth 3.785, bed at 103.20 − 3.785 = 99.415.
     let depth = reduced.cells[0].depth_m;
     assert!((depth - 3.785).abs() < 1e-4 && (103.20 - depth - 99.415).abs() < 1e-4, "{depth}");
     assert!((values - 3.785).abs() < 1e-4, "{values}");

@@ -4,13 +4,10 @@
 mod waters;
 
 use leadline_model::{
-    DepthFrom, Digest, FixClass, Flags, GridPos, LegId, Levelling, LocalFrame, LonLat, Setup, Sounding,
-    StageReading, Text, UtcMillis,
+    Digest, GridPos, Levelling, LocalFrame, LonLat, Setup, Sounding, StageReading, UtcMillis,
 };
-use leadline_reduce::{
-    DayFound, Defaults, DeviceSet, Input, LegInput, Proposal, Reduced, Settings, level, reduce,
-};
-use waters::{Dice, Kind, Options, Water};
+use leadline_reduce::{DayFound, Defaults, Input, LegInput, Proposal, Reduced, Settings, level, reduce};
+use waters::{Dice, Kind, Options, Water, legs_of, sounding, text};
 
 const INPUTS: Digest = Digest([7; 32]);
 
@@ -186,6 +183,7 @@ impl Sail<'_> {
             LocalFrame::new(GridPos::from_lonlat(LonLat { lon: 70.2, lat: 45.3 }).expect("on the grid"));
         let mut time = START + self.day * DAY_MS;
         let mut all = Vec::new();
+        let speed_mm_s = Some((SPEED * 1000.0) as u32);
         for [e0, n0, e1, n1] in &self.lines {
             let way = libm::hypot(e1 - e0, n1 - n0);
             let (ce, cn) = ((e1 - e0) / way, (n1 - n0) / way);
@@ -194,42 +192,15 @@ impl Sail<'_> {
                 let (e, n) = (e0 + ce * along, n0 + cn * along);
                 let late = self.lag_s * SPEED;
                 let at = frame.place(e - ce * late, n - cn * late);
-                all.push(sounding(time, at, bed(e, n) + self.deeper + dice.error(0.06)));
+                let depth_m = bed(e, n) + self.deeper + dice.error(0.06);
+                all.push(Sounding { hdop_centi: Some(80), speed_mm_s, ..sounding(time, at, depth_m) });
                 time += 1_000;
             }
             // A turn, long enough that lines do not meet within a minute.
             time += 90_000;
         }
-        let windows = all.chunk_by(|a, b| a.time.leg_window() == b.time.leg_window());
-        windows
-            .map(|w| {
-                let mut id = [self.device; 32];
-                id[..8].copy_from_slice(&w[0].time.0.to_le_bytes());
-                let (id, devices) = (LegId(id), DeviceSet::one(self.device));
-                LegInput { id, boat: text(self.boat), devices, soundings: w.to_vec() }
-            })
-            .collect()
+        legs_of(self.boat, self.device, &all)
     }
-}
-
-fn sounding(time: i64, at: GridPos, depth_m: f64) -> Sounding {
-    Sounding {
-        time: UtcMillis(time),
-        at,
-        depth_mm: libm::round(depth_m * 1000.0) as i32,
-        from: DepthFrom::Transducer,
-        offset_mm: None,
-        speed_mm_s: Some((SPEED * 1000.0) as u32),
-        hdop_centi: Some(80),
-        fix: FixClass::Differential,
-        sats: Some(9),
-        temp_centi: Some(1_500),
-        flags: Flags(0),
-    }
-}
-
-fn text(t: &str) -> Text {
-    Text::new(t).expect("short")
 }
 
 fn setup(boat: &str) -> Setup {

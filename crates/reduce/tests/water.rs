@@ -1,15 +1,17 @@
 //! Whole reductions over an invented bed: honesty of the band, independence of order, counts, screening.
 
+mod waters;
+
 use leadline_model::{
-    BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, Digest, FixClass, Flags, Grade, GridPos, LegId,
-    Levelling, LocalFrame, LonLat, Scope, Setup, Sounding, StageReading, Text, UtcMillis, Verdict,
-    VoidReason,
+    BoatLevel, ClusterLevel, DayLevel, Decision, Digest, FixClass, Grade, GridPos, LegId, Levelling,
+    LocalFrame, LonLat, Scope, Setup, Sounding, StageReading, UtcMillis, Verdict, VoidReason,
 };
 use leadline_reduce::{
     Basis, DeviceSet, DraftSource, Input, LegInput, Reduced, SoundSource, StageHow, explain, fresh_water,
     reduce,
 };
 use std::f64::consts::PI;
+use waters::{legs_of, sounding, text};
 
 /// 2026-05-01T10:00:00Z: the first day begins.
 const START: i64 = 1_777_629_600_000;
@@ -40,38 +42,6 @@ fn bed(e: f64, n: f64) -> f64 {
     let channel = 4.0 * libm::exp(-libm::pow((n - 20.0 * libm::sin(e / 60.0)) / 35.0, 2.0));
     let hump = 2.0 * libm::exp(-(e * e + (n - 60.0) * (n - 60.0)) / 800.0);
     6.0 + channel - hump + 0.01 * e + 0.1 * libm::sin(e / 9.0) * libm::sin(n / 11.0)
-}
-
-fn text(t: &str) -> Text {
-    Text::new(t).expect("short")
-}
-
-fn sounding(time: i64, at: GridPos, depth_m: f64) -> Sounding {
-    Sounding {
-        time: UtcMillis(time),
-        at,
-        depth_mm: libm::round(depth_m * 1000.0) as i32,
-        from: DepthFrom::Transducer,
-        offset_mm: None,
-        speed_mm_s: Some(2_000),
-        hdop_centi: Some(100),
-        fix: FixClass::Differential,
-        sats: Some(9),
-        temp_centi: Some(1_500),
-        flags: Flags(0),
-    }
-}
-
-fn legs_of(boat: &str, device: u8, soundings: &[Sounding]) -> Vec<LegInput> {
-    let windows = soundings.chunk_by(|a, b| a.time.leg_window() == b.time.leg_window());
-    windows
-        .map(|w| {
-            let mut id = [device; 32];
-            id[..8].copy_from_slice(&w[0].time.0.to_le_bytes());
-            let devices = DeviceSet::one(device);
-            LegInput { id: LegId(id), boat: text(boat), devices, soundings: w.to_vec() }
-        })
-        .collect()
 }
 
 /// What goes wrong for one boat, drawn once.

@@ -1,6 +1,6 @@
 //! Lines, fields, levels and times of gauge files.
 
-use super::{GaugeOptions, LevelUnit, MAX_GAUGE_LINE_BYTES, Zone};
+use super::{GaugeOptions, LevelUnit, MAX_GAUGE_LINE_BYTES, Skip, Zone};
 use crate::csv::{Delimiter, MAX_FIELDS, split};
 use crate::decimal::{Malformed, decimal_or_scientific};
 use leadline_model::{TimeParseError, UtcMillis, escaped};
@@ -57,6 +57,16 @@ pub(super) enum LevelFault {
     Blank,
     NoNumber,
     Range,
+}
+
+impl From<LevelFault> for Skip {
+    fn from(fault: LevelFault) -> Self {
+        match fault {
+            LevelFault::Blank => Self::Blank,
+            LevelFault::NoNumber => Self::Word,
+            LevelFault::Range => Self::Range,
+        }
+    }
 }
 
 /// A level in whole mm, half away from zero, with the option's offset.

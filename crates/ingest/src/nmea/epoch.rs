@@ -195,7 +195,7 @@ mod tests {
     #[test]
     fn plausible_moves() {
         let a = epoch(45.0, 179.9999, 0);
-        // 0.001° E at 45° = 78.8 m, 0.001° N = 111.1 m (facts.md §9); 1 s allows 80 m.
+        // 0.001° E at 45° = 78.8 m, 0.001° N = 111.1 m (GeographicLib 2.1); 1 s allows 80 m.
         assert!(a.reaches(&epoch(45.0, -179.9991, 1000)));
         assert!(!a.reaches(&epoch(45.001, 179.9999, 1000)));
         assert!(a.reaches(&epoch(45.001, 179.9999, 2000)));

@@ -89,7 +89,7 @@ pub(crate) fn groups(visits: &[Visit]) -> Vec<Vec<usize>> {
     let mut order: Vec<usize> = (0..visits.len()).collect();
     let depth = |i: &usize| visits.get(*i).map_or(0.0, |v| v.depth);
     order.sort_by(|a, b| depth(a).total_cmp(&depth(b)).then(a.cmp(b)));
-    // The more pairs there are, the likelier one differs by chance: 1.96 of one pair, 2.9 of ten.
+    // The more pairs there are, the likelier one differs by chance: 1.96 of one pair, 2.9 of ten (judgement: √(1.96² + 2 ln n)).
     let pairs = (visits.len() * visits.len().saturating_sub(1) / 2).max(1) as f64;
     let sigmas = (ONE_DIMENSION_95 * ONE_DIMENSION_95 + 2.0 * libm::log(pairs)).sqrt();
     let mut groups: Vec<Vec<usize>> = Vec::new();

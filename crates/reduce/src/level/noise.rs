@@ -54,7 +54,7 @@ fn percent(mut sizes: Vec<f64>) -> Option<u16> {
         return None;
     }
     let ratio = median(&mut sizes)? / 0.6745;
-    // The median absolute deviation of n normal errors scatters by 1.17 / √n of itself.
+    // The median absolute deviation of n normal errors scatters by 1.17 / √n of itself (from memory).
     let safe = ratio * (1.0 + 2.0 * 1.17 / (n as f64).sqrt()) * 100.0;
     Some(libm::ceil(safe.clamp(LEAST_PERCENT, MOST_PERCENT)) as u16)
 }

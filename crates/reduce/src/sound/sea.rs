@@ -52,7 +52,7 @@ mod tests {
     fn check_value_of_the_report() {
         // Source: Fofonoff and Millard 1983: S 40, T68 40 °C, 10,000 dbar → 1731.995 m/s.
         assert!((at_pressure(40.0, 40.0, 1_000.0) - 1_731.995).abs() < 1e-3);
-        // The same 40 taken for ITS-90: 1732.009 (seawater 3.3.5 svel, facts.md §4.2).
+        // The same 40 taken for ITS-90: 1732.009 (seawater 3.3.5 svel).
         assert!((at_pressure(40.0 * T68_OF_T90, 40.0, 1_000.0) - 1_732.009).abs() < 1e-3);
     }
 
@@ -105,7 +105,7 @@ mod tests {
 
     #[test]
     fn another_equation_for_the_sea_agrees() {
-        // Source: Mackenzie 1981 at salinity 35 and the surface, 1448.960 … 1545.364 at 0 … 30 °C (facts.md §4.2; its
+        // Source: Mackenzie 1981 at salinity 35 and the surface, 1448.960 … 1545.364 at 0 … 30 °C (as published; its
         // stated standard error is 0.07 m/s, its own fit begins at 2 °C); rules of thumb of IHO C-13 ch. 3 §2.1.
         for (t, c) in [(0.0, 1_448.960), (10.0, 1_489.803), (20.0, 1_521.463), (30.0, 1_545.364)] {
             assert!((speed(t, 35.0, 0.0) - c).abs() < 0.25, "{t}: {}", speed(t, 35.0, 0.0));

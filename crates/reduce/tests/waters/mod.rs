@@ -10,6 +10,7 @@ mod bed;
 mod dice;
 mod fleet;
 mod level;
+mod logs;
 mod sailing;
 mod truth;
 
@@ -18,12 +19,13 @@ pub(crate) use {
     bed::nearest,
     dice::Dice,
     fleet::{Draft, Sound},
+    logs::{legs_of, sounding, text},
     truth::{Class, Truth},
 };
 
 use bed::{Bed, Block};
 use fleet::Boat;
-use leadline_model::{GridPos, LocalFrame, LonLat, StageReading, Text, UtcMillis};
+use leadline_model::{GridPos, LocalFrame, LonLat, StageReading, UtcMillis};
 use leadline_reduce::{Defaults, Input, StageRecord};
 use level::Level;
 use sailing::Sail;
@@ -153,7 +155,7 @@ impl Water {
                     done.mean_over_times(|t| level.at(t) - record.at(UtcMillis(t), frame.origin()).level_m);
                 errors.range = done.mean_range;
                 truth.add(boat.name, day.midnight, block, errors, &done);
-                input.legs.extend(done.legs(boat, number));
+                input.legs.extend(legs_of(boat.name, number as u8, &done.soundings));
             }
         }
         truth.know(&boats);
@@ -164,10 +166,6 @@ impl Water {
 /// The middle of all waters: a desert without water.
 fn frame() -> LocalFrame {
     LocalFrame::new(GridPos::from_lonlat(LonLat { lon: 70.2, lat: 45.3 }).expect("on the grid"))
-}
-
-pub(crate) fn text(t: &str) -> Text {
-    Text::new(t).expect("short")
 }
 
 const DAY_MS: i64 = 86_400_000;

@@ -1,12 +1,11 @@
 //! One boat's day: main lines in both directions, cross lines over them, and what its instruments said.
 
+use super::Sizes;
 use super::bed::{Bed, Block, nearest};
 use super::dice::{Dice, Wander};
 use super::fleet::Boat;
 use super::level::Level;
-use super::{Sizes, text};
-use leadline_model::{CellId, DepthFrom, Flags, LegId, LocalFrame, Sounding, UtcMillis};
-use leadline_reduce::{DeviceSet, LegInput};
+use leadline_model::{CellId, DepthFrom, Flags, LocalFrame, Sounding, UtcMillis};
 
 /// A receiver's error is remembered for about this long, seconds.
 const RECEIVER_MEMORY_S: f64 = 60.0;
@@ -155,18 +154,5 @@ impl Done {
     pub(crate) fn mean_over_times(&self, f: impl Fn(i64) -> f64) -> f64 {
         let n = self.soundings.len().max(1) as f64;
         self.soundings.iter().map(|s| f(s.time.0)).sum::<f64>() / n
-    }
-
-    pub(crate) fn legs(&self, boat: &Boat, device: usize) -> Vec<LegInput> {
-        let device = device as u8;
-        let windows = self.soundings.chunk_by(|a, b| a.time.leg_window() == b.time.leg_window());
-        windows
-            .map(|w| {
-                let mut id = [device; 32];
-                id[..8].copy_from_slice(&w[0].time.0.to_le_bytes());
-                let (id, devices) = (LegId(id), DeviceSet::one(device));
-                LegInput { id, boat: text(boat.name), devices, soundings: w.to_vec() }
-            })
-            .collect()
     }
 }
