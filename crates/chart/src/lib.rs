@@ -16,6 +16,7 @@
 //! ```
 
 mod bed;
+mod blocks;
 mod contour;
 mod csv;
 mod error;

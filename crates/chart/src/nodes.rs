@@ -1,6 +1,6 @@
 //! Cells in canonical order with their place in a flat frame: what every other part works on.
 
-use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis, scale_factors};
+use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis};
 
 /// One cell, ready for geometry.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -100,11 +100,3 @@ fn middle(cells: &[&Cell]) -> GridPos {
     GridPos::new(mid_x, ((y.0 + y.1) / 2) as u32).unwrap_or(first.at)
 }
 
-/// True metres per frame metre at each node: 1 near the origin, different far north or south of it.
-///
-/// The frame keeps the scale of its origin, so lengths in a water far away need this factor.
-pub(crate) fn local_scale(frame: &LocalFrame, nodes: &[Node]) -> Option<Vec<f64>> {
-    let far = nodes.iter().any(|n| n.xy[1].abs() > 20_000.0);
-    let at_origin = scale_factors(frame.origin().lonlat().lat).0;
-    far.then(|| nodes.iter().map(|n| scale_factors(n.at.lonlat().lat).0 / at_origin).collect())
-}

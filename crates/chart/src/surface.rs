@@ -3,8 +3,9 @@
 use crate::bed::{Bed, Ground, usual_gap};
 use crate::contour::{areas, contours};
 use crate::locate::Locator;
-use crate::mesh::{Mesh, delaunay, distance, twice_area};
-use crate::nodes::{Node, canonical, local_scale, place};
+use crate::blocks::triangles;
+use crate::mesh::{Mesh, distance, twice_area};
+use crate::nodes::{Node, canonical, place};
 use crate::spread::{Spread, fall};
 use crate::support::{bend, refine};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
@@ -14,8 +15,8 @@ use std::collections::BTreeMap;
 /// How a surface is made.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SurfaceSettings {
-    /// Triangles with a longer edge than this stay blank, metres (judgement: common line spacings of small
-    /// boats are 10 to 50 m).
+    /// Blank where a circle this wide fits between soundings, metres: no place of the surface is farther than half
+    /// of it from a sounding (judgement: common line spacings of small boats are 10 to 50 m).
     pub max_gap_m: f64,
 }
 
@@ -107,15 +108,14 @@ impl Surface {
         between: Between,
         known: Option<&Spread>,
     ) -> Self {
-        let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
-        let none_at_all = all.is_empty();
-        keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
+        let mut all = triangles(&nodes, settings.max_gap_m);
         let cells = nodes.len();
         let blank = match cells {
             0 => Some(BlankReason::NoCells),
             n @ 1..=2 => Some(BlankReason::TooFew(n)),
-            _ if none_at_all => Some(BlankReason::Collinear),
-            _ => all.is_empty().then_some(BlankReason::TooFarApart),
+            _ if !all.is_empty() => None,
+            _ if on_a_line(&nodes) => Some(BlankReason::Collinear),
+            _ => Some(BlankReason::TooFarApart),
         };
         let gap_m = usual_gap(&nodes, &all);
         let bed = match between {
@@ -311,18 +311,11 @@ fn grade_for(tvu95_m: f64, depth_m: f64) -> Grade {
     }
 }
 
-/// Drops triangles with an edge over `max_gap_m` true metres, and those without area.
-fn keep_short(triangles: &mut Vec<[u32; 3]>, nodes: &[Node], frame: &LocalFrame, max_gap_m: f64) {
-    let scale = local_scale(frame, nodes);
-    let at = |v: u32| nodes[v as usize].xy;
-    let length = |a: u32, b: u32| {
-        let k = scale.as_ref().map_or(1.0, |s| (s[a as usize] + s[b as usize]) / 2.0);
-        distance(at(a), at(b)) * k
-    };
-    triangles.retain(|[a, b, c]| {
-        length(*a, *b) <= max_gap_m
-            && length(*b, *c) <= max_gap_m
-            && length(*c, *a) <= max_gap_m
-            && twice_area(at(*a), at(*b), at(*c)) > 0.0
-    });
+/// Whether all nodes lie on one straight line, to a millimetre.
+fn on_a_line(nodes: &[Node]) -> bool {
+    let Some(first) = nodes.first() else { return true };
+    let far = |n: &&Node| distance(first.xy, n.xy);
+    let Some(last) = nodes.iter().max_by(|a, b| far(a).total_cmp(&far(b))) else { return true };
+    let length = distance(first.xy, last.xy);
+    nodes.iter().all(|n| twice_area(first.xy, last.xy, n.xy).abs() <= 1e-3 * length)
 }
