@@ -34,11 +34,10 @@ pub(crate) fn by_tile(nodes: &[Node]) -> ByTile {
 }
 
 /// Triangles of all tiles as triples of node numbers, counter-clockwise, in canonical order. `nodes` are sorted by id.
-pub(crate) fn triangles(nodes: &[Node], gap_m: f64) -> Vec<[u32; 3]> {
-    let tiles = by_tile(nodes);
+pub(crate) fn triangles(nodes: &[Node], tiles: &ByTile, gap_m: f64) -> Vec<[u32; 3]> {
     let mut out = Vec::with_capacity(nodes.len() * 2);
     for tile in owners(tiles.keys().copied(), gap_m) {
-        let near = around(&tiles, nodes, tile, gap_m / 2.0);
+        let near = around(tiles, nodes, tile, gap_m / 2.0);
         let places: Vec<GridPos> = near.iter().map(|i| nodes[*i as usize].at).collect();
         out.extend(of_tile(tile, &places, gap_m).into_iter().map(|t| t.map(|v| near[v as usize])));
     }
@@ -57,14 +56,28 @@ pub(crate) fn owners(tiles: impl Iterator<Item = TileId>, gap_m: f64) -> Vec<Til
 /// Numbers of the nodes in a tile and within `reach_m` of it (or a little more), ascending.
 pub(crate) fn around(tiles: &ByTile, nodes: &[Node], tile: TileId, reach_m: f64) -> Vec<u32> {
     let reach = places_in(tile, reach_m);
-    let near = |i: &u32| {
-        let p = from_corner(tile, nodes[*i as usize].at);
-        p.iter().all(|v| -reach <= *v && *v < TILE_PLACES + reach)
-    };
     let all = ring(tile, reach).into_iter().filter_map(|t| tiles.get(&t)).flatten().copied();
-    let mut near: Vec<u32> = all.filter(near).collect();
+    let mut near: Vec<u32> = all.filter(|i| inside(tile, nodes[*i as usize].at, reach)).collect();
     near.sort_unstable();
     near
+}
+
+/// The same of nodes that are kept by tile: in order of their cells.
+pub(crate) fn gather<'a>(tile: TileId, reach_m: f64, of: impl Fn(TileId) -> &'a [Node]) -> Vec<&'a Node> {
+    let reach = places_in(tile, reach_m);
+    let mut near: Vec<&Node> =
+        ring(tile, reach).into_iter().flat_map(of).filter(|n| inside(tile, n.at, reach)).collect();
+    near.sort_unstable_by_key(|n| n.id);
+    near
+}
+
+/// Whether a tile that looks `reach_m` beyond its edge sees a place.
+pub(crate) fn within(tile: TileId, place: GridPos, reach_m: f64) -> bool {
+    inside(tile, place, places_in(tile, reach_m))
+}
+
+fn inside(tile: TileId, place: GridPos, reach: i64) -> bool {
+    from_corner(tile, place).iter().all(|v| -reach <= *v && *v < TILE_PLACES + reach)
 }
 
 /// Triangles that `tile` owns, of places in order of their cells: those in it and within half a gap of it.
@@ -109,7 +122,7 @@ impl Scale {
 
 /// True metres of a grid place in the middle of `tile` (of the two directions, which differ by 0.7 % at most, the
 /// geometric mean).
-fn place_m(tile: TileId) -> f64 {
+pub(crate) fn place_m(tile: TileId) -> f64 {
     let (east, north) = scale_factors(GridPos::in_tile(tile, 1 << 15, 1 << 15).lonlat().lat);
     PLACE_M * libm::sqrt(east * north)
 }
@@ -138,7 +151,7 @@ fn tile_at(x: f64, y: f64) -> Option<TileId> {
 }
 
 /// Places east and south of the tile's corner, the short way round.
-fn from_corner(tile: TileId, p: GridPos) -> [i64; 2] {
+pub(crate) fn from_corner(tile: TileId, p: GridPos) -> [i64; 2] {
     let x = i64::from(p.x()) - (i64::from(tile.x()) << 16);
     [(x + (1 << 30)).rem_euclid(1 << 31) - (1 << 30), i64::from(p.y()) - (i64::from(tile.y()) << 16)]
 }

@@ -1,11 +1,12 @@
 //! The surface between the cells: best depths with their uncertainty, and safe ones.
 
 use crate::bed::{Bed, Ground, usual_gap};
+use crate::blocks::{by_tile, triangles};
 use crate::contour::{areas, contours};
 use crate::locate::Locator;
-use crate::blocks::triangles;
 use crate::mesh::{Mesh, distance, twice_area};
 use crate::nodes::{Node, canonical, place};
+use crate::smooth::smooth;
 use crate::spread::{Spread, fall};
 use crate::support::{bend, refine};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
@@ -108,7 +109,9 @@ impl Surface {
         between: Between,
         known: Option<&Spread>,
     ) -> Self {
-        let mut all = triangles(&nodes, settings.max_gap_m);
+        let tiles = by_tile(&nodes);
+        smooth(&mut nodes, &tiles);
+        let mut all = triangles(&nodes, &tiles, settings.max_gap_m);
         let cells = nodes.len();
         let blank = match cells {
             0 => Some(BlankReason::NoCells),
@@ -219,10 +222,10 @@ impl Surface {
         self.between(at)
     }
 
-    /// Safe depth below the sounding datum at `at`, metres; `None` where blank.
+    /// Safe depth below the sounding datum at `at`, metres, as contours and depth areas show it; `None` where blank.
     pub fn safe_depth_at(&self, at: GridPos) -> Option<f64> {
         let (corner, place) = self.corner_nodes(at)?;
-        Some((0..3).map(|i| place.weight[i] * corner[i].safe_m).sum())
+        Some((0..3).map(|i| place.weight[i] * corner[i].line_m).sum())
     }
 
     /// Contours of the safe surface at `stage_m`.
@@ -236,7 +239,7 @@ impl Surface {
     }
 
     fn charted(&self, stage_m: f64) -> Vec<f64> {
-        self.field(|n| n.safe_m + stage_m)
+        self.field(|n| n.line_m + stage_m)
     }
 
     /// A value per vertex of the mesh.

@@ -66,7 +66,7 @@ proptest! {
         let places: Vec<GridPos> =
             (0..n * n).map(|k| frame.place(side(k % n), side(k / n))).collect();
         let nodes = nodes(&places);
-        let all = triangles(&nodes, GAP_M);
+        let all = triangles(&nodes, &by_tile(&nodes), GAP_M);
         let covered = area(&nodes, &all);
         let whole = (f64::from(n - 1) * step).powi(2);
         prop_assert!((covered / whole - 1.0).abs() < 0.02, "{covered} of {whole}");
@@ -105,7 +105,7 @@ proptest! {
             .collect();
         // The scale is a tile's own, so a radius at the very limit may fall on either side.
         if near_limit == 0 {
-            prop_assert_eq!(triangles(&nodes, GAP_M), one);
+            prop_assert_eq!(triangles(&nodes, &by_tile(&nodes), GAP_M), one);
         }
     }
 
@@ -128,7 +128,7 @@ proptest! {
                 let (e, n) = frame.metres(id.middle());
                 libm::hypot(e - new.0, n - new.1) > GAP_M + 10.0
             };
-            let all = triangles(&nodes, GAP_M).into_iter().map(|t| t.map(|v| nodes[v as usize].id));
+            let all = triangles(&nodes, &by_tile(&nodes), GAP_M).into_iter().map(|t| t.map(|v| nodes[v as usize].id));
             all.filter(|t| t.iter().any(|id| far(*id))).collect()
         };
         let before = ids(&places);
