@@ -6,6 +6,7 @@ use crate::contour::{areas, contours};
 use crate::locate::Locator;
 use crate::mesh::{Mesh, distance, twice_area};
 use crate::nodes::{Node, canonical, place};
+use crate::shore::{Shore, Water};
 use crate::smooth::smooth;
 use crate::spread::{Spread, fall};
 use crate::support::{bend, refine};
@@ -78,9 +79,10 @@ pub struct Estimate {
 pub struct Surface {
     settings: SurfaceSettings,
     frame: LocalFrame,
-    /// The cells in order of their id, then the places between them.
+    /// The cells in order of their id, then places of the shore, then those between.
     nodes: Vec<Node>,
     cells: usize,
+    shore: Option<Shore>,
     mesh: Mesh,
     locator: Locator,
     error: Error,
@@ -98,7 +100,18 @@ impl Surface {
     /// The same with a chosen way between the cells.
     pub fn with(cells: &[Cell], settings: &SurfaceSettings, between: Between) -> Self {
         let (frame, nodes) = place(&canonical(cells));
-        Self::from_nodes(frame, nodes, *settings, between, None)
+        Self::from_nodes(frame, nodes, *settings, between, None, None)
+    }
+
+    /// The same cells within a shore: zero depth along it at its stage, nothing beyond it.
+    pub fn within(self, shore: &Shore) -> Self {
+        let mut cells = self.nodes;
+        cells.truncate(self.cells);
+        let known = match &self.error {
+            Error::Spread(spread) => Some(spread),
+            Error::Bed(_) => None,
+        };
+        Self::from_nodes(self.frame, cells, self.settings, self.between, known, Some(shore.clone()))
     }
 
     /// Straight lines take the error `known` of a denser surface, if there is one.
@@ -108,36 +121,44 @@ impl Surface {
         settings: SurfaceSettings,
         between: Between,
         known: Option<&Spread>,
+        shore: Option<Shore>,
     ) -> Self {
+        let cells = nodes.len();
+        nodes.extend(shore.iter().flat_map(|s| s.nodes(&frame, &nodes)).collect::<Vec<_>>());
+        let measured = nodes.len();
         let tiles = by_tile(&nodes);
         smooth(&mut nodes, &tiles);
+        nodes[cells..].iter_mut().for_each(|n| n.line_m = n.safe_m);
         let mut all = triangles(&nodes, &tiles, settings.max_gap_m);
-        let cells = nodes.len();
+        if let Some(shore) = &shore {
+            let water = Water::new(shore, &frame);
+            all.retain(|t| water.holds(middle_of(t.map(|v| nodes[v as usize].xy))));
+        }
         let blank = match cells {
             0 => Some(BlankReason::NoCells),
             n @ 1..=2 => Some(BlankReason::TooFew(n)),
             _ if !all.is_empty() => None,
-            _ if on_a_line(&nodes) => Some(BlankReason::Collinear),
+            _ if on_a_line(&nodes[..cells]) => Some(BlankReason::Collinear),
             _ => Some(BlankReason::TooFarApart),
         };
         let gap_m = usual_gap(&nodes, &all);
         let bed = match between {
-            Between::Learned => Bed::learn(&Ground::new(&nodes, gap_m), gap_m),
+            Between::Learned => Bed::learn(&Ground::new(&nodes[..cells], gap_m), gap_m),
             Between::Straight => None,
         };
         let error = match bed {
             Some(bed) => {
                 refine(&mut nodes, &mut all, gap_m);
-                bend(&mut nodes, cells, &bed, gap_m);
+                bend(&mut nodes, measured, &bed, gap_m);
                 Error::Bed(bed)
             }
-            None => {
-                Error::Spread(known.cloned().unwrap_or_else(|| Spread::learn(&nodes, settings.max_gap_m)))
-            }
+            None => Error::Spread(
+                known.cloned().unwrap_or_else(|| Spread::learn(&nodes[..cells], settings.max_gap_m)),
+            ),
         };
         let mesh = Mesh::new(&nodes, &all);
         let locator = Locator::new(&mesh.xy, &mesh.tri);
-        Self { settings, frame, nodes, cells, mesh, locator, error, between, blank }
+        Self { settings, frame, nodes, cells, shore, mesh, locator, error, between, blank }
     }
 
     /// The same water from only the cell with the shoalest safe depth of every square of `square_m`.
@@ -158,7 +179,7 @@ impl Surface {
             Error::Spread(spread) => Some(spread),
             Error::Bed(_) => None,
         };
-        Self::from_nodes(self.frame, nodes, settings, self.between, known)
+        Self::from_nodes(self.frame, nodes, settings, self.between, known, self.shore.clone())
     }
 
     /// Why there is no surface, if there is none. Cells can still be drawn and exported.
@@ -285,6 +306,7 @@ impl Surface {
         let tvu95_m = libm::sqrt(own * own + gap * gap);
         let worst = corner.iter().map(|n| n.grade).max().unwrap_or(Grade::Loose);
         let mut passes = corner.map(|n| n.main_pass).to_vec();
+        passes.retain(|p| *p != u32::MAX);
         passes.sort_unstable();
         passes.dedup();
         let grade = worst.max(grade_for(tvu95_m, depth_m));
@@ -312,6 +334,10 @@ fn grade_for(tvu95_m: f64, depth_m: f64) -> Grade {
     } else {
         Grade::Loose
     }
+}
+
+fn middle_of(corner: [[f64; 2]; 3]) -> [f64; 2] {
+    [0, 1].map(|k| (corner[0][k] + corner[1][k] + corner[2][k]) / 3.0)
 }
 
 /// Whether all nodes lie on one straight line, to a millimetre.
