@@ -14,6 +14,9 @@ const TVU95_M: f64 = 0.5;
 /// Side of the squares that the edge's sides are listed by, metres.
 const SQUARE_M: f64 = 40.0;
 
+/// From one corner to the next, metres of the frame.
+type Segment = ([f64; 2], [f64; 2]);
+
 /// Outlines of water and islands: the water is what an odd number of rings enclose.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shore {
@@ -64,7 +67,7 @@ impl Shore {
         }
     }
 
-    fn sides<'a>(&'a self, frame: &'a LocalFrame) -> impl Iterator<Item = ([f64; 2], [f64; 2])> + 'a {
+    fn sides<'a>(&'a self, frame: &'a LocalFrame) -> impl Iterator<Item = Segment> + 'a {
         let metres = |p: &GridPos| <[f64; 2]>::from(frame.metres(*p));
         self.rings
             .iter()
@@ -75,7 +78,7 @@ impl Shore {
 /// Answers whether a place is water, by counting the sides west of it.
 pub(crate) struct Water {
     /// Sides by the row of squares they touch.
-    rows: BTreeMap<i64, Vec<([f64; 2], [f64; 2])>>,
+    rows: BTreeMap<i64, Vec<Segment>>,
 }
 
 impl Water {
@@ -92,7 +95,7 @@ impl Water {
 
     pub(crate) fn holds(&self, p: [f64; 2]) -> bool {
         let sides = self.rows.get(&row(p[1])).map_or(&[][..], Vec::as_slice);
-        let crosses = |(a, b): &&([f64; 2], [f64; 2])| {
+        let crosses = |(a, b): &&Segment| {
             (a[1] > p[1]) != (b[1] > p[1]) && a[0] + (p[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0]) < p[0]
         };
         sides.iter().filter(crosses).count() % 2 == 1
