@@ -147,7 +147,7 @@ impl Coverage {
         let spots = water.spots();
         let judged = judge(surface, &spots, settings.stage_m);
         let area = |f: &dyn Fn(&Judged) -> bool| {
-            spots.list.iter().zip(&judged).filter(|(_, j)| f(j)).map(|(s, _)| s.area_m2).sum::<f64>()
+            sum(spots.list.iter().zip(&judged).filter(|(_, j)| f(j)).map(|(s, _)| s.area_m2))
         };
         let graded_m2 = [Grade::Sure, Grade::Fair, Grade::Loose].map(|g| area(&|j| j.grade == Some(g)));
         let unknown_m2 = area(&|j| j.grade.is_none());
@@ -187,6 +187,11 @@ impl Coverage {
         let all = patches(&self.spots, |i| self.judged[i].grade == grade);
         all.iter().map(|p| polygon(&self.spots, p, &self.frame)).collect()
     }
+}
+
+/// The sum; zero of nothing (the standard one is −0).
+fn sum(values: impl Iterator<Item = f64>) -> f64 {
+    values.fold(0.0, |a, b| a + b)
 }
 
 /// A cell's place in cells east and south of the water's origin, and its index.

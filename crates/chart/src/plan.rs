@@ -153,17 +153,17 @@ impl Plan {
 
     /// Length of all legs of one kind, metres.
     pub fn length_m(&self, kind: LegKind) -> f64 {
-        self.legs.iter().filter(|l| l.kind == kind).map(|l| l.length_m).sum()
+        self.legs.iter().filter(|l| l.kind == kind).fold(0.0, |m, l| m + l.length_m)
     }
 
     /// Length of the whole drive, metres.
     pub fn total_m(&self) -> f64 {
-        self.legs.iter().map(|l| l.length_m).sum()
+        self.legs.iter().fold(0.0, |m, l| m + l.length_m)
     }
 
     /// Metres of it over unknown water.
     pub fn unknown_m(&self) -> f64 {
-        self.legs.iter().map(|l| l.unknown_m).sum()
+        self.legs.iter().fold(0.0, |m, l| m + l.unknown_m)
     }
 
     /// Time at the planned speed, seconds; turns are not slowed for.

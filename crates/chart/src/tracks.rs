@@ -100,7 +100,7 @@ impl Tracks {
 
     /// Length of all pieces, metres.
     pub(crate) fn length_m(&self) -> f64 {
-        self.pieces.iter().map(|p| p.length_m).sum()
+        self.pieces.iter().fold(0.0, |m, p| m + p.length_m)
     }
 }
 

@@ -58,8 +58,8 @@ impl Lines {
     pub(crate) fn of(tracks: &Tracks, area_m2: f64, stage_m: f64, beam_deg: f64) -> Self {
         let length_m = tracks.length_m();
         let along = gaps(&tracks.steps_m);
-        let swept: f64 =
-            tracks.pieces.iter().map(|p| footprint_m(p.depth_m + stage_m, beam_deg) * p.length_m).sum();
+        let under = |p: &Piece| footprint_m(p.depth_m + stage_m, beam_deg) * p.length_m;
+        let swept = tracks.pieces.iter().fold(0.0, |m, p| m + under(p));
         let footprint_share = if area_m2 > 0.0 { swept / area_m2 } else { 0.0 };
         let mut out = Self { length_m, along, footprint_share, ..Self::default() };
         let Some(axis) = main_axis(&tracks.pieces) else { return out };
@@ -67,7 +67,7 @@ impl Lines {
         let index = Index::new(&tracks.pieces, &families);
         out.main_axis_deg = Some(axis);
         out.main_m =
-            families.iter().zip(&tracks.pieces).filter(|(f, _)| f.main).map(|(_, p)| p.length_m).sum();
+            families.iter().zip(&tracks.pieces).filter(|(f, _)| f.main).fold(0.0, |m, (_, p)| m + p.length_m);
         out.cross_m = cross_length(&tracks.pieces, &families, &index);
         out.across = gaps(&across(&tracks.pieces, &families, &index, axis));
         out
@@ -181,8 +181,14 @@ fn cross_length(pieces: &[Piece], families: &[Family], index: &Index) -> f64 {
         let mut crossed: Vec<u32> = Vec::new();
         for i in group {
             index.near(pieces[*i].ends, |j| {
-                let meets = meeting(pieces[*i].ends, pieces[j].ends).is_some();
-                if meets && axes_apart_deg(pieces[*i].axis_deg(), pieces[j].axis_deg()) > ACROSS_DEG {
+                // A turn meets the two lines that it joins; that is no crossing.
+                let joined =
+                    families[j].group.abs_diff(families[*i].group) == 1 && pieces[j].run == pieces[*i].run;
+                let meets = || meeting(pieces[*i].ends, pieces[j].ends).is_some();
+                if !joined
+                    && meets()
+                    && axes_apart_deg(pieces[*i].axis_deg(), pieces[j].axis_deg()) > ACROSS_DEG
+                {
                     crossed.push(families[j].group);
                 }
             });

@@ -52,6 +52,8 @@ pub(crate) struct Ground<'a> {
     pub(crate) inside: Vec<bool>,
     /// Safe charted depth, NaN where unknown.
     pub(crate) depth: Vec<f32>,
+    /// Whether the surface knows its middle and its corners: then it knows what lies between them.
+    whole: Vec<bool>,
 }
 
 impl<'a> Ground<'a> {
@@ -92,12 +94,16 @@ impl<'a> Ground<'a> {
             state: Vec::new(),
             inside: vec![false; n],
             depth: vec![f32::NAN; n],
+            whole: vec![false; n],
         };
+        let corner = new.known_corners();
         for i in 0..n {
             let at = new.place(new.middle(i));
             new.inside[i] = water.holds(at);
             if let Some(d) = surface.safe_depth_at(at) {
                 new.depth[i] = (d + need.stage_m) as f32;
+                let c = i / columns * (columns + 1) + i % columns;
+                new.whole[i] = [c, c + 1, c + columns + 1, c + columns + 2].iter().all(|c| corner[*c]);
             }
         }
         // A single stump lies between the middles of squares: the soundings themselves count too.
@@ -118,7 +124,7 @@ impl<'a> Ground<'a> {
         let state = |i: usize| {
             if self.around(i).chain([i]).any(|j| shoal(self.depth[j])) {
                 State::Shoal
-            } else if !self.depth[i].is_nan() {
+            } else if self.whole[i] {
                 State::Clear
             } else if self.inside[i] {
                 State::Unknown
@@ -127,6 +133,17 @@ impl<'a> Ground<'a> {
             }
         };
         self.state = (0..self.depth.len()).map(state).collect();
+    }
+
+    /// Whether the surface knows the lower left corner of each square, and those of one more row and column.
+    fn known_corners(&self) -> Vec<bool> {
+        let (w, h) = (self.columns + 1, self.rows + 1);
+        let known = |i: usize| {
+            let (x, y) = ((i % w) as f64, (i / w) as f64);
+            let p = [self.low[0] + x * self.side, self.low[1] + y * self.side];
+            self.surface.safe_depth_at(self.place(p)).is_some()
+        };
+        (0..w * h).map(known).collect()
     }
 
     /// Takes the square at `p`, and those around it, for too shoal.
