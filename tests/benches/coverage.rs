@@ -3,6 +3,7 @@
 //! `cargo bench --bench coverage`
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
+#[allow(dead_code, reason = "this bench needs no store")]
 mod common;
 
 use common::{peak_rss_mb, sizes};

@@ -10,7 +10,7 @@ use leadline_chart::{
     Water, plan_svg,
 };
 use serde_json::{Value, json};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Draft of a boat that said nothing, metres (judgement: small open boats draw less).
 const USUAL_DRAFT_M: f64 = 0.5;
@@ -220,7 +220,7 @@ fn as_json(plan: &Plan, paths: &[PathBuf]) -> Value {
         "draft_m": plan.settings.draft_m, "margin_m": plan.settings.margin_m, "stage_m": plan.settings.stage_m,
         "speed_m_s": plan.settings.speed_m_s, "start": start.map(|p| json!([p.lon, p.lat])),
         "cut_shoal_m": plan.cut_m.0, "cut_unknown_m": plan.cut_m.1, "later": plan.later,
-        "legs": legs, "not_reached": missed, "paths": paths.iter().map(|p| Path::new(p)).collect::<Vec<_>>(),
+        "legs": legs, "not_reached": missed, "paths": paths,
     })
 }
 

@@ -243,9 +243,9 @@ impl Page {
 pub(super) fn extent<'a>(points: impl Iterator<Item = &'a [f64; 2]>) -> Extent {
     let mut e = Extent { low: [f64::INFINITY; 2], high: [f64::NEG_INFINITY; 2] };
     for p in points {
-        for k in 0..2 {
-            e.low[k] = e.low[k].min(p[k]);
-            e.high[k] = e.high[k].max(p[k]);
+        for (k, v) in p.iter().enumerate() {
+            e.low[k] = e.low[k].min(*v);
+            e.high[k] = e.high[k].max(*v);
         }
     }
     if !(e.low[0].is_finite() && e.low[1].is_finite()) {

@@ -117,10 +117,10 @@ fn legs(page: &mut Page, plan: &Plan) {
     let n = plan.legs.iter().filter(|l| l.number.is_some()).count();
     let every = [1, 2, 5, 10, 20].into_iter().find(|e| n / e <= NUMBERED).unwrap_or(50);
     for l in &plan.legs {
-        if let (Some(number), Some(first)) = (l.number, l.points.0.first()) {
-            if (number - 1).is_multiple_of(every) {
-                page.tag([first.x, first.y], &number.to_string());
-            }
+        if let (Some(number), Some(first)) = (l.number, l.points.0.first())
+            && (number - 1).is_multiple_of(every)
+        {
+            page.tag([first.x, first.y], &number.to_string());
         }
     }
     if let Some(at) = plan.start {

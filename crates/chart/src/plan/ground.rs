@@ -110,9 +110,8 @@ impl<'a> Ground<'a> {
         for node in surface.nodes() {
             if let Some(i) = new.square(xy(&frame, node.at)) {
                 let d = (node.safe_m + need.stage_m) as f32;
-                if !(new.depth[i] <= d) {
-                    new.depth[i] = d;
-                }
+                // Of a depth and none, the depth.
+                new.depth[i] = new.depth[i].min(d);
             }
         }
         new.judge();
