@@ -188,6 +188,21 @@ pub(crate) enum SurveyCommand {
         #[arg(long, value_name = "M/S")]
         max_speed: Option<f64>,
     },
+    /// State the edge of the water, with its islands: zero depth there at that stage, land beyond
+    #[command(
+        after_help = "Examples:\n  leadline survey shore lake.geojson --stage 0.35\n  leadline survey shore --none   (takes it away)\n\nlake.geojson holds one Polygon or MultiPolygon (islands are its holes) in degrees."
+    )]
+    #[command(group(clap::ArgGroup::new("edge").required(true).args(["file", "none"])))]
+    Shore {
+        /// The drawing: GeoJSON, or a CSV file of corners with columns lon and lat
+        file: Option<PathBuf>,
+        /// Stage at which the water stood there, metres above the sounding datum
+        #[arg(long, value_name = "M", allow_negative_numbers = true, default_value_t = 0.0)]
+        stage: f64,
+        /// No edge is known
+        #[arg(long)]
+        none: bool,
+    },
 }
 
 /// `boat`

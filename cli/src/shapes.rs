@@ -1,7 +1,9 @@
 //! Areas and lines that people drew in another program: GeoJSON (RFC 7946), or CSV with lon and lat.
 
 use crate::failure::Failure;
-use leadline_model::{GridPos, LonLat, MAX_AREA_CORNERS, MAX_RIVER_POINTS};
+use leadline_model::{
+    GridPos, LonLat, MAX_AREA_CORNERS, MAX_RIVER_POINTS, MAX_SHORE_CORNERS, MAX_SHORE_RINGS,
+};
 use leadline_survey::canonical_ring;
 use serde_json::Value;
 use std::fs::File;
@@ -32,6 +34,48 @@ pub(crate) fn area(path: &Path) -> Result<Vec<GridPos>, Failure> {
         3..=MAX_AREA_CORNERS => Ok(ring),
         n @ 0..3 => Err(refused(format!("{n} corners; an area has at least 3"))),
         n => Err(refused(format!("{n} corners; at most {MAX_AREA_CORNERS}: simplify the drawing"))),
+    }
+}
+
+/// The rings of a drawn shore, islands among them, none crossing itself or another.
+pub(crate) fn shore(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
+    let refused = |why: String| Failure::Input(format!("{}: {why}", path.display()));
+    let rings = match read(path)? {
+        Drawn::Table(points) => vec![points],
+        Drawn::Shape(kind, places) => {
+            let list = |v: &Value| v.as_array().cloned().unwrap_or_default();
+            let rings: Vec<Value> = match kind.as_str() {
+                "Polygon" => list(&places),
+                "MultiPolygon" => list(&places).iter().flat_map(list).collect(),
+                _ => return Err(refused(format!("it holds a {kind}; a shore is a Polygon or MultiPolygon"))),
+            };
+            rings.iter().map(points_of).collect::<Result<_, _>>().map_err(refused)?
+        }
+    };
+    let rings: Vec<Vec<GridPos>> = rings
+        .iter()
+        .map(|r| Ok(canonical_ring(&on_grid(r)?)))
+        .collect::<Result<_, String>>()
+        .map_err(refused)?;
+    let corners: usize = rings.iter().map(Vec::len).sum();
+    if rings.is_empty() || rings.iter().any(|r| r.len() < 3) {
+        return Err(refused("a shore has rings of at least 3 corners each".to_owned()));
+    }
+    if rings.len() > MAX_SHORE_RINGS || corners > MAX_SHORE_CORNERS {
+        return Err(refused(format!(
+            "{} rings with {corners} corners; at most {MAX_SHORE_RINGS} with {MAX_SHORE_CORNERS}: simplify the drawing",
+            rings.len()
+        )));
+    }
+    match leadline_chart::shore_crossing(&rings) {
+        None => Ok(rings),
+        Some(at) => {
+            let p = at.lonlat();
+            Err(refused(format!(
+                "the shore crosses itself near {:.6},{:.6}; mend the drawing there",
+                p.lon, p.lat
+            )))
+        }
     }
 }
 
@@ -182,6 +226,29 @@ mod tests {
         assert_eq!(lines[0], lines[1]);
         assert_eq!(lines[0].len(), 3);
         assert!(lines[0].windows(2).all(|w| w[1].x() < w[0].x()));
+    }
+
+    #[test]
+    fn a_shore_may_have_islands_but_no_knots() {
+        let island = "[[7.43,48.21],[7.45,48.21],[7.45,48.23],[7.43,48.21]]";
+        let lake = format!(r#"{{"type":"Polygon","coordinates":[{RING},{island}]}}"#);
+        let both = format!(r#"{{"type":"MultiPolygon","coordinates":[[{RING}],[{island}]]}}"#);
+        let rings = shore(file(&lake).path()).expect("a lake");
+        assert_eq!(rings.iter().map(Vec::len).collect::<Vec<_>>(), [3, 3]);
+        assert_eq!(shore(file(&both).path()).expect("two"), rings);
+        let bow = r#"{"type":"Polygon","coordinates":[[[7,48],[8,49],[8,48],[7,49],[7,48]]]}"#;
+        let f = file(bow);
+        let e = shore(f.path()).expect_err("a bow").to_string();
+        assert!(e.contains("crosses itself near 7.500000,48.50"), "{e}");
+        let off =
+            format!(r#"{{"type":"Polygon","coordinates":[{RING},[[7.4,48.25],[7.6,48.25],[7.6,48.3]]]}}"#);
+        let f = file(&off);
+        assert!(shore(f.path()).expect_err("over the edge").to_string().contains("crosses itself"));
+        let f = file(r#"{"type":"Point","coordinates":[7,48]}"#);
+        assert!(shore(f.path()).expect_err("a point").to_string().contains("it holds a Point"));
+        let many: String = (0..6001).map(|i| format!("{},{}\n", f64::from(i) * 0.001, i % 7)).collect();
+        let f = file(&format!("lon,lat\n{many}"));
+        assert!(shore(f.path()).expect_err("many").to_string().contains("6001 corners"));
     }
 
     #[test]

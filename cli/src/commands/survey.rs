@@ -3,10 +3,11 @@
 use super::{home, open};
 use crate::args::{Cli, SurveyCommand};
 use crate::failure::Failure;
-use crate::{talk, units};
-use leadline_model::SpeedLimits;
-use leadline_survey::{Ground, field, found_survey, set_speeds};
+use crate::{shapes, talk, units};
+use leadline_model::{Shoreline, SpeedLimits};
+use leadline_survey::{Ground, field, found_survey, set_shore, set_speeds};
 use serde_json::json;
+use std::path::Path;
 
 pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
     match command {
@@ -33,6 +34,7 @@ pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
         }
         SurveyCommand::Show => show(cli),
         SurveyCommand::Set { fair_speed, max_speed } => set(cli, *fair_speed, *max_speed),
+        SurveyCommand::Shore { file, stage, .. } => shore(cli, file.as_deref(), *stage),
     }
 }
 
@@ -77,23 +79,51 @@ fn set(cli: &Cli, fair: Option<f64>, max: Option<f64>) -> Result<(), Failure> {
     show(cli)
 }
 
+fn shore(cli: &Cli, file: Option<&Path>, stage: f64) -> Result<(), Failure> {
+    let (_, mut store) = open(cli)?;
+    let shore = match file {
+        Some(file) => Shoreline {
+            stage_mm: units::millimetres("--stage", stage, -10_000.0, 10_000.0)?,
+            rings: shapes::shore(file)?,
+        },
+        None => Shoreline::default(),
+    };
+    if !set_shore(&mut store, shore, units::now())? && !cli.json {
+        talk::note("That stands already; nothing was changed.");
+    }
+    show(cli)
+}
+
+/// The shoreline in words.
+fn shore_words(shore: &Shoreline) -> String {
+    format!(
+        "{} rings of {} corners, drawn at a stage of {:.2} m",
+        shore.rings.len(),
+        shore.corners(),
+        f64::from(shore.stage_mm) / 1000.0
+    )
+}
+
 fn show(cli: &Cli) -> Result<(), Failure> {
     let (_, store) = open(cli)?;
     let (name, datum) = store.name()?.map(|(n, d)| (n.to_string(), d.to_string())).unwrap_or_default();
     let crew = store.crew()?;
-    let settings = Ground::of(&store.survey_writes()?).settings();
+    let ground = Ground::of(&store.survey_writes()?);
+    let settings = ground.settings();
     if cli.json {
         return talk::json(&json!({
             "id": store.survey().to_string(), "name": name, "datum": datum, "crew": crew.members().len(), "store": store.path(),
             "fair_speed_m_s": settings.fair_speed, "max_speed_m_s": settings.max_speed,
+            "shore": ground.shore.as_ref().map(|s| json!({"rings": s.rings.len(), "corners": s.corners(), "stage_m": f64::from(s.stage_mm) / 1000.0})),
         }));
     }
     talk::say(&format!(
-        "{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}\n  speed  over {:.2} m/s a sounding is at best fair, over {:.2} m/s void",
+        "{name}\n  id     {}\n  datum  {datum}\n  crew   {} devices\n  store  {}\n  speed  over {:.2} m/s a sounding is at best fair, over {:.2} m/s void\n  shore  {}",
         store.survey(),
         crew.members().len(),
         store.path().display(),
         settings.fair_speed,
-        settings.max_speed
+        settings.max_speed,
+        ground.shore.as_ref().map_or_else(|| "not drawn".to_owned(), shore_words)
     ))
 }

@@ -59,7 +59,7 @@ pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_
 pub use picture::{chart_svg, coverage_svg, plan_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
-pub use shore::Shore;
+pub use shore::{Shore, shore_crossing};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

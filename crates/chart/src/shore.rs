@@ -1,6 +1,6 @@
 //! The edge of the water as somebody drew it: zero depth at the stage of that day, land beyond it.
 
-use crate::mesh::distance;
+use crate::mesh::{distance, twice_area};
 use crate::nodes::Node;
 use leadline_model::{CellId, Grade, GridPos, LocalFrame, UtcMillis};
 use std::collections::{BTreeMap, BTreeSet};
@@ -73,6 +73,56 @@ impl Shore {
             .iter()
             .flat_map(move |r| (0..r.len()).map(move |i| (metres(&r[i]), metres(&r[(i + 1) % r.len()]))))
     }
+}
+
+/// Where the rings of a shore cross themselves or each other, if anywhere: the first such place by ring and corner.
+/// Touching in a corner counts.
+pub fn shore_crossing(rings: &[Vec<GridPos>]) -> Option<GridPos> {
+    let first = rings.iter().flatten().next()?;
+    let frame = LocalFrame::new(*first);
+    let shore = Shore { rings: rings.to_vec(), stage_m: 0.0 };
+    let sides: Vec<Segment> = shore.sides(&frame).collect();
+    let mut ends = Vec::with_capacity(sides.len());
+    for r in rings {
+        let start = ends.len();
+        ends.extend((0..r.len()).map(|i| start + (i + 1) % r.len()));
+    }
+    // By the west end, so that only sides that overlap eastward are compared.
+    let west = |s: &Segment| s.0[0].min(s.1[0]);
+    let mut order: Vec<usize> = (0..sides.len()).collect();
+    order.sort_by(|a, b| west(&sides[*a]).total_cmp(&west(&sides[*b])).then(a.cmp(b)));
+    let mut found: Option<(usize, [f64; 2])> = None;
+    for (k, i) in order.iter().enumerate() {
+        let east = sides[*i].0[0].max(sides[*i].1[0]);
+        for j in order[k + 1..].iter().take_while(|j| west(&sides[**j]) <= east) {
+            if ends[*i] == *j || ends[*j] == *i {
+                continue; // Neighbours share a corner.
+            }
+            if let Some(p) = meeting(sides[*i], sides[*j])
+                && found.is_none_or(|(n, _)| *i.min(j) < n)
+            {
+                found = Some((*i.min(j), p));
+            }
+        }
+    }
+    found.map(|(_, [e, n])| frame.place(e, n))
+}
+
+/// Where two segments meet.
+fn meeting((a, b): Segment, (c, d): Segment) -> Option<[f64; 2]> {
+    let (p, q) = (twice_area(a, b, c), twice_area(a, b, d));
+    let (r, s) = (twice_area(c, d, a), twice_area(c, d, b));
+    if p == 0.0 && q == 0.0 {
+        // On one line: they meet if they overlap.
+        let within = |k: usize| {
+            let (lo, hi) = (a[k].min(b[k]), a[k].max(b[k]));
+            c[k].max(d[k]) >= lo && c[k].min(d[k]) <= hi
+        };
+        return (within(0) && within(1)).then_some(c);
+    }
+    let t = p / (p - q);
+    let across = |x: f64, y: f64| x == 0.0 || y == 0.0 || (x < 0.0) != (y < 0.0);
+    (across(p, q) && across(r, s)).then(|| [c[0] + t * (d[0] - c[0]), c[1] + t * (d[1] - c[1])])
 }
 
 /// Answers whether a place is water, by counting the sides west of it.

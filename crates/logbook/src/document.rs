@@ -100,6 +100,7 @@ fn puts_of(entry: &Entry, n: WriteRef, op: &Op, limits: &Limits) -> Vec<(DocKey,
         Op::Series { gauge, .. } => survey(format!("series/{}/{n}", stem(gauge.as_str()))),
         Op::Level { .. } | Op::Unlevel { .. } => survey(format!("levelling/{n}")),
         Op::Speeds { .. } => survey(format!("speeds/{n}")),
+        Op::Shore { .. } => survey(format!("shore/{n}")),
         Op::Leg(claim) => {
             let leg = claim.leg();
             let strips = claim.strips.iter().map(|s| {

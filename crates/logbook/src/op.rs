@@ -2,8 +2,8 @@
 
 use crate::{Domain, leg_id};
 use leadline_model::{
-    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, SpeedLimits, StageReading,
-    StripDigest, SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
+    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, Shoreline, SpeedLimits,
+    StageReading, StripDigest, SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 use serde::{Deserialize, Serialize};
 
@@ -102,6 +102,13 @@ pub enum Op {
         /// Earlier statements it takes the place of.
         replaces: Vec<WriteRef>,
     },
+    /// States the edge of the water, one a survey. From here on: body version 3.
+    Shore {
+        /// The shoreline; without rings it takes the earlier ones away.
+        shore: Shoreline,
+        /// Earlier ones it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
 }
 
 /// Most readings of one [`Op::Series`]: they fit an entry with room for their names and what they replace.
@@ -126,6 +133,7 @@ impl Op {
             | Self::Level { .. }
             | Self::Unlevel { .. }
             | Self::Speeds { .. } => 2,
+            Self::Shore { .. } => 3,
         }
     }
 
@@ -143,6 +151,7 @@ impl Op {
             | Self::Series { replaces, .. }
             | Self::Level { replaces, .. }
             | Self::Speeds { replaces, .. }
+            | Self::Shore { replaces, .. }
             | Self::Unlevel { replaces } => replaces,
         }
     }

@@ -4,7 +4,8 @@ use crate::op::MAX_SERIES;
 use crate::{LegClaim, Limits, Op};
 use leadline_model::{
     BoatLevel, CellId, ClusterLevel, DayLevel, GridPos, LEG_MILLIS, Levelling, MAX_AREA_CORNERS,
-    MAX_BOAT_DAYS, MAX_LAYERS, MAX_RIVER_POINTS, Scope, Setup, UtcMillis, Verdict, WaterCast,
+    MAX_BOAT_DAYS, MAX_LAYERS, MAX_RIVER_POINTS, MAX_SHORE_CORNERS, MAX_SHORE_RINGS, Scope, Setup, UtcMillis,
+    Verdict, WaterCast,
 };
 use std::ops::RangeInclusive;
 
@@ -49,6 +50,12 @@ pub(crate) fn is_sound(op: &Op, limits: &Limits) -> bool {
             Op::Level { levelling, .. } => is_sound_levelling(levelling),
             Op::Speeds { limits, .. } => {
                 (1..=limits.void_mm_s).contains(&limits.fair_mm_s) && limits.void_mm_s <= MAX_SPEED_MM_S
+            }
+            Op::Shore { shore, .. } => {
+                is_level(shore.stage_mm)
+                    && shore.rings.len() <= MAX_SHORE_RINGS
+                    && shore.corners() <= MAX_SHORE_CORNERS
+                    && shore.rings.iter().all(|r| r.len() >= 3 && r.iter().all(|p| on_grid(*p)))
             }
         }
 }

@@ -37,7 +37,9 @@ pub use sounding::{DepthFrom, FixClass, Flags, Sounding};
 pub use text::{MAX_TEXT_BYTES, Text, TextError, escaped};
 pub use time::{LEG_MILLIS, LegWindow, TimeParseError, UtcMillis};
 pub use verdict::{Decision, MAX_AREA_CORNERS, Scope, Verdict};
-pub use water::{Gauge, Layer, MAX_LAYERS, MAX_RIVER_POINTS, WaterCast};
+pub use water::{
+    Gauge, Layer, MAX_LAYERS, MAX_RIVER_POINTS, MAX_SHORE_CORNERS, MAX_SHORE_RINGS, Shoreline, WaterCast,
+};
 
 /// The product's name, in one place.
 pub const PRODUCT: &str = "Leadline";

@@ -7,6 +7,10 @@ use serde::{Deserialize, Serialize};
 pub const MAX_LAYERS: usize = 200;
 /// Most points of a river's centre line.
 pub const MAX_RIVER_POINTS: usize = 2_000;
+/// Most corners of a shoreline, in all its rings: they fit an entry.
+pub const MAX_SHORE_CORNERS: usize = 6_000;
+/// Most rings of a shoreline.
+pub const MAX_SHORE_RINGS: usize = 500;
 
 /// Temperature at one depth below the surface.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -37,4 +41,20 @@ pub struct Gauge {
     pub zero_mm: i32,
     /// Where it stands; needed for water with a slope.
     pub place: Option<GridPos>,
+}
+
+/// The edge of the water as drawn, with its islands: the water is what an odd number of rings enclose.
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Shoreline {
+    /// Stage at which the water stood there, mm above the sounding datum.
+    pub stage_mm: i32,
+    /// Rings of at least three corners, each corner once; none = no shoreline.
+    pub rings: Vec<Vec<GridPos>>,
+}
+
+impl Shoreline {
+    /// Corners of all rings.
+    pub fn corners(&self) -> usize {
+        self.rings.iter().map(Vec::len).sum()
+    }
 }

@@ -6,7 +6,7 @@ use crate::invite::InviteText;
 use crate::{Error, Home, Store};
 use leadline_logbook::{DeviceKey, Founding, Invite, Op, Role};
 use leadline_model::{
-    GridPos, Nonce, Setup, SpeedLimits, StageReading, SurveyId, Text, UtcMillis, WaterCast,
+    GridPos, Nonce, Setup, Shoreline, SpeedLimits, StageReading, SurveyId, Text, UtcMillis, WaterCast,
 };
 
 /// How long an invite is honoured if nothing else is said: two days, a weekend at the water.
@@ -121,6 +121,11 @@ pub fn set_gauge(
 /// stands already.
 pub fn set_river(store: &mut Store, line: Vec<GridPos>, now: UtcMillis) -> Result<bool, Error> {
     write_statement(store, now, |g| g.river_op(line))
+}
+
+/// States the edge of the water; one without rings takes it away. False if exactly this stands already.
+pub fn set_shore(store: &mut Store, shore: Shoreline, now: UtcMillis) -> Result<bool, Error> {
+    write_statement(store, now, |g| g.shore_op(shore))
 }
 
 /// States how fast boats may go while they sound. False if exactly this stands already.

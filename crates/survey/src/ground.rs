@@ -5,6 +5,7 @@ mod boats;
 mod inputs;
 mod levels;
 mod live;
+mod shore;
 mod speeds;
 mod stages;
 mod verdicts;
@@ -16,8 +17,8 @@ pub use verdicts::{canonical_ring, decision_words, scope_words};
 use boats::{Renames, SaidSetups};
 use leadline_logbook::{LegClaim, Op, Said, SurveyWrites, WriteRef};
 use leadline_model::{
-    Digest, Gauge, GridPos, Levelling, Scope, Setup, SpeedLimits, StageReading, Text, UtcMillis, Verdict,
-    WaterCast,
+    Digest, Gauge, GridPos, Levelling, Scope, Setup, Shoreline, SpeedLimits, StageReading, Text, UtcMillis,
+    Verdict, WaterCast,
 };
 use live::{Names, standing};
 use stages::{SaidStages, Series};
@@ -37,6 +38,8 @@ pub struct Ground {
     pub gauges: Vec<Gauge>,
     /// Centre line of flowing water; empty = none.
     pub river: Vec<GridPos>,
+    /// The edge of the water, where somebody drew it.
+    pub shore: Option<Shoreline>,
     /// Speed limits, where somebody stated them.
     pub speeds: Option<SpeedLimits>,
     /// Former names of boats, each with its name in force.
@@ -56,6 +59,7 @@ pub struct Ground {
     said_stages: SaidStages,
     said_water: SaidWater,
     said_speeds: Vec<Standing<SpeedLimits>>,
+    said_shores: Vec<Standing<Shoreline>>,
 }
 
 impl Ground {
@@ -71,6 +75,7 @@ impl Ground {
         let casts = said.water.casts(&mut conflicts);
         let gauges = said.water.gauges(&mut conflicts);
         let river = said.water.river(&mut conflicts, |s| devices.words(&s.device));
+        let shore = shore::in_force(&said.shores, &mut conflicts, |s| devices.words(&s.device));
         let speeds = speeds::in_force(&said.speeds, &mut conflicts);
         verdicts::name_conflicts(&said.verdicts, &|s| devices.words(&s.device), &mut conflicts);
         let by = |s: &Standing<Levelling>| devices.words(&s.device);
@@ -81,6 +86,7 @@ impl Ground {
             casts,
             gauges,
             river,
+            shore,
             speeds,
             renames: names.former(),
             verdicts: said.verdicts,
@@ -93,6 +99,7 @@ impl Ground {
             said_stages: said.stages,
             said_water: said.water,
             said_speeds: said.speeds,
+            said_shores: said.shores,
         };
         ground.inputs = inputs::digest(&ground, writes);
         ground
@@ -159,6 +166,11 @@ impl Ground {
         self.said_water.river_op(line)
     }
 
+    /// The write that states the edge of the water. `None` if the same stands already.
+    pub fn shore_op(&self, shore: Shoreline) -> Option<Op> {
+        shore::op(&self.said_shores, shore)
+    }
+
     /// The write that states speed limits. `None` if the same stands already.
     pub fn speeds_op(&self, limits: SpeedLimits) -> Option<Op> {
         speeds::op(&self.said_speeds, limits)
@@ -213,6 +225,7 @@ struct Sorted {
     verdicts: Vec<Standing<Verdict>>,
     levellings: Vec<Standing<Levelling>>,
     speeds: Vec<Standing<SpeedLimits>>,
+    shores: Vec<Standing<Shoreline>>,
 }
 
 impl Sorted {
@@ -244,6 +257,7 @@ impl Sorted {
                 Op::Level { levelling, .. } => {
                     all.levellings.push(s.map(|_| levels::renamed(levelling, &|b| names.name(b))));
                 }
+                Op::Shore { shore, .. } => all.shores.push(s.map(|_| shore.clone())),
                 Op::Speeds { limits, .. } => all.speeds.push(s.map(|_| *limits)),
                 Op::Unlevel { .. }
                 | Op::Rename { .. }

@@ -16,7 +16,7 @@ mod store;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
-    set_gauge, set_river, set_speeds,
+    set_gauge, set_river, set_shore, set_speeds,
 };
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,

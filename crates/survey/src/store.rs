@@ -19,8 +19,9 @@ use leadline_model::{Epoch, SurveyId};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
 
-/// Format of the SQLite file; a greater one is refused. 2: its documents hold body version 2.
-const FORMAT: i64 = 2;
+/// Format of the SQLite file; a greater one is refused. Its documents hold the body
+/// versions up to it.
+const FORMAT: i64 = 3;
 
 /// 16 KiB pages hold several strips of about 3 KB without wasting half a page each.
 const SCHEMA: &str = "
@@ -86,7 +87,7 @@ impl Store {
         match found {
             FORMAT => Ok(()),
             0 => self.create(),
-            1 => self.read_anew(FORMAT),
+            older @ 1..FORMAT => self.read_anew(older, FORMAT),
             _ => Err(Error::Newer { path: self.path.clone(), found, known: FORMAT }),
         }
     }

@@ -3,8 +3,8 @@
 use crate::replica::Replica;
 use crate::world::{Pen, admit, body, founding, key, line, setup, signed, survey, text};
 use leadline_logbook::{
-    CodecError, Have, LegClaim, Limits, LogHave, Op, PackedStrip, Refusal, Role, StripError, StripRef,
-    WriteRef, canonical, changes_of, decode, encode, pack, strip_digest, unpack,
+    BODY_VERSION, CodecError, Have, LegClaim, Limits, LogHave, Op, PackedStrip, Refusal, Role, StripError,
+    StripRef, WriteRef, canonical, changes_of, decode, encode, pack, strip_digest, unpack,
 };
 use leadline_model::{DeviceId, Digest, EntryId, Epoch, Nonce, StripDigest, TileId};
 
@@ -51,7 +51,8 @@ fn bytes_of_an_entry() {
     let two = Pen::new(2, 1);
     let limit = Limits::default().entry;
     // A newer body may have any length: here what fills the entry to its limit.
-    let with = |len: usize| offer(signed(&two.key, &two.next_envelope(), &vec![3; len - 121 - 64]));
+    let with =
+        |len: usize| offer(signed(&two.key, &two.next_envelope(), &vec![BODY_VERSION + 1; len - 121 - 64]));
     assert_eq!(with(limit), []);
     assert_eq!(with(limit + 1), [Refusal::Codec(CodecError::TooLong { got: limit + 1, limit })]);
 }

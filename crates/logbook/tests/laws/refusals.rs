@@ -2,7 +2,7 @@
 
 use crate::replica::{Outcome, Replica};
 use crate::world::{self, Pen, admit, body, claim, founding, key, resigned, setup, signed, stage, survey};
-use leadline_logbook::{CodecError, Entry, Envelope, Limits, Op, Refusal, Role};
+use leadline_logbook::{BODY_VERSION, CodecError, Entry, Envelope, Limits, Op, Refusal, Role};
 use leadline_model::{EntryId, Epoch, Nonce, SurveyId, UtcMillis};
 
 /// A crew of devices 1 (founder) and 2 (contributor), and 2's pen.
@@ -160,7 +160,7 @@ fn the_writer_refuses_what_the_reader_would() {
 #[test]
 fn a_newer_body_is_kept_unread() {
     let (mut r, two) = crew();
-    let newer = signed(&key(2), &two.next_envelope(), &[3, 0xff, 0x00, 0x17]);
+    let newer = signed(&key(2), &two.next_envelope(), &[BODY_VERSION + 1, 0xff, 0x00, 0x17]);
     let before = r.reading();
     let o = r.offer(std::slice::from_ref(&newer));
     let [id] = o.accepted[..] else { panic!("{o:?}") };

@@ -1,13 +1,14 @@
-//! Body version 2: what it adds, which version an entry is written with, and the bounds of its writes.
+//! Body versions 2 and 3: what they add, which version an entry is written with, and the bounds of its writes.
 
 use crate::replica::Replica;
 use crate::world::{
     Pen, admit, body, body_of, claim, founding, key, levelling, second, setup, signed, stage, survey, text,
+    third,
 };
 use leadline_logbook::{
-    CodecError, DocKey, Entry, Limits, MAX_SERIES, Op, Refusal, Role, changes_of, encode,
+    BODY_VERSION, CodecError, DocKey, Entry, Limits, MAX_SERIES, Op, Refusal, Role, changes_of, encode,
 };
-use leadline_model::{CellId, GridPos, MAX_BOAT_DAYS, Scope, UtcMillis};
+use leadline_model::{CellId, GridPos, MAX_BOAT_DAYS, MAX_SHORE_CORNERS, Scope, Shoreline, UtcMillis};
 
 fn crew() -> (Replica, Pen) {
     let mut one = Pen::new(1, 1);
@@ -38,12 +39,15 @@ fn an_entry_is_written_with_the_lowest_version_that_holds_it() {
         assert_eq!(version(&two.entry(vec![op.clone()])), 2, "{op:?}");
         assert_eq!(version(&two.entry(vec![stage(1), op])), 2);
     }
+    for op in third(vec![]) {
+        assert_eq!(version(&two.entry(second(vec![]).into_iter().chain([op]).collect())), 3);
+    }
 }
 
 #[test]
 fn all_of_it_reads_back_and_lies_in_the_survey_document() {
     let (mut r, mut two) = crew();
-    let ops = second(vec![]);
+    let ops: Vec<Op> = second(vec![]).into_iter().chain(third(vec![])).collect();
     let entry = two.entry(ops.clone());
     assert_eq!(r.offer(&[entry.bytes().to_vec()]).accepted, [entry.id()]);
     let said = r.reading().survey.said;
@@ -53,9 +57,16 @@ fn all_of_it_reads_back_and_lies_in_the_survey_document() {
     let keys = changes_of(&entry, &Limits::default());
     assert_eq!(keys.keys().collect::<Vec<_>>(), [&DocKey::Survey]);
     let shown = format!("{keys:?}");
-    for start in
-        ["verdict/", "water/", "gauge/jetty/", "river/", "rename/Coot/", "series/jetty/", "levelling/"]
-    {
+    for start in [
+        "verdict/",
+        "water/",
+        "gauge/jetty/",
+        "river/",
+        "rename/Coot/",
+        "series/jetty/",
+        "levelling/",
+        "shore/",
+    ] {
         assert!(shown.contains(&format!("\"{start}{}", entry.id().short())), "{start}: {shown}");
     }
 }
@@ -67,6 +78,16 @@ fn version_1_refuses_every_later_write() {
         assert_eq!(offered(1, &[stage(1), op.clone()]), Err(Refusal::Codec(CodecError::Layout)), "{op:?}");
         assert_eq!(offered(2, &[stage(1), op]), Ok(()));
     }
+    for op in third(vec![]) {
+        for older in [1, 2] {
+            assert_eq!(
+                offered(older, &[stage(1), op.clone()]),
+                Err(Refusal::Codec(CodecError::Layout)),
+                "{op:?}"
+            );
+        }
+        assert_eq!(offered(3, &second(vec![]).into_iter().chain([op]).collect::<Vec<_>>()), Ok(()));
+    }
     assert_eq!(offered(2, &[stage(1)]), Ok(()), "version 2 holds what version 1 does");
     assert_eq!(body(&second(vec![]))[0], 2);
 }
@@ -75,8 +96,8 @@ fn version_1_refuses_every_later_write() {
 #[test]
 fn bounds() {
     fn each(what: &str, ok: Op, bad: Op) {
-        assert_eq!(offered(2, &[ok]), Ok(()), "{what}: inside");
-        assert_eq!(offered(2, &[bad]), Err(Refusal::Unsound), "{what}: beyond");
+        assert_eq!(offered(BODY_VERSION, &[ok]), Ok(()), "{what}: inside");
+        assert_eq!(offered(BODY_VERSION, &[bad]), Err(Refusal::Unsound), "{what}: beyond");
     }
     let at = |x, y| GridPos::new(x, y).expect("on the grid");
     // The only way to a place off the grid is through bytes.
@@ -146,6 +167,22 @@ fn bounds() {
     each("river, short", along(2), along(1));
     each("river, long", along(2_000), along(2_001));
     each("river on the grid", along(0), river(vec![at(0, 0), off]));
+
+    let shore = |stage_mm: i32, rings: Vec<Vec<GridPos>>| Op::Shore {
+        shore: Shoreline { stage_mm, rings },
+        replaces: vec![],
+    };
+    let ring = |n: usize| (0..n as u32).map(|i| at(i, i * i % 97)).collect::<Vec<_>>();
+    each("shore's stage", shore(10_000_000, vec![ring(3)]), shore(10_000_001, vec![ring(3)]));
+    each("shore's ring, short", shore(0, vec![ring(3)]), shore(0, vec![ring(2)]));
+    let (half, rest) = (MAX_SHORE_CORNERS / 2, MAX_SHORE_CORNERS - MAX_SHORE_CORNERS / 2);
+    each(
+        "shore's corners",
+        shore(0, vec![ring(half), ring(rest)]),
+        shore(0, vec![ring(half), ring(rest + 1)]),
+    );
+    each("shore's rings", shore(0, vec![ring(3); 500]), shore(0, vec![ring(3); 501]));
+    each("shore on the grid", shore(0, vec![]), shore(0, vec![vec![at(0, 0), at(1, 0), off]]));
 
     let series = |first: i64, readings: Vec<(u32, i32)>| Op::Series {
         gauge: text("jetty"),

@@ -7,8 +7,8 @@ use leadline_logbook::{
 };
 use leadline_model::{
     BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass,
-    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Sounding, SpeedLimits,
-    StageReading, SurveyId, Text, UtcMillis, Verdict, WaterCast,
+    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Shoreline, Sounding,
+    SpeedLimits, StageReading, SurveyId, Text, UtcMillis, Verdict, WaterCast,
 };
 
 pub(crate) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
@@ -168,6 +168,12 @@ pub(crate) fn second(replaces: Vec<WriteRef>) -> Vec<Op> {
         Op::Speeds { limits: SpeedLimits { fair_mm_s: 4_470, void_mm_s: 8_940 }, replaces: none() },
         Op::Unlevel { replaces },
     ]
+}
+
+/// One of each write of body version 3.
+pub(crate) fn third(replaces: Vec<WriteRef>) -> Vec<Op> {
+    let ring = |from: u32| (from..from + 4).map(place).collect();
+    vec![Op::Shore { shore: Shoreline { stage_mm: 350, rings: vec![ring(0), ring(9)] }, replaces }]
 }
 
 /// A levelling of `n` boats with a day each.

@@ -7,7 +7,7 @@ use crate::world::{self, NOW, Pen, body, claim, key, resigned, season, signed, s
 use leadline_logbook::{CodecError, Invite, LegClaim, Member, Op, Refusal, Role, StripRef, WriteRef};
 use leadline_model::{
     CellId, DayLevel, Decision, Digest, EntryId, Epoch, Gauge, GridPos, Layer, LegWindow, Nonce, Scope,
-    Setup, SpeedLimits, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
+    Setup, Shoreline, SpeedLimits, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 
 /// Entries in one replica before its documents are proven and the next one begins.
@@ -141,10 +141,10 @@ fn op(chance: &mut Chance) -> Op {
     }
 }
 
-/// A write of body version 2.
+/// A write of body version 2 or 3.
 fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
     let small = |chance: &mut Chance| chance.number() as i32;
-    match chance.below(9) {
+    match chance.below(10) {
         0 => Op::Verdict {
             verdict: Verdict {
                 scope: scope(chance),
@@ -195,6 +195,12 @@ fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
             limits: SpeedLimits { fair_mm_s: chance.number() as u32, void_mm_s: 8_940 },
             replaces,
         },
+        8 => {
+            let (rings, corners) = *chance.of(&[(0, 3), (1, 2), (1, 3), (2, 40), (501, 3), (1, 6_001)]);
+            let ring = |chance: &mut Chance| (0..corners).map(|_| place(chance)).collect();
+            let rings = (0..rings).map(|_| ring(chance)).collect();
+            Op::Shore { shore: Shoreline { stage_mm: small(chance), rings }, replaces }
+        }
         _ => Op::Unlevel { replaces },
     }
 }

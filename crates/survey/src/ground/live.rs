@@ -29,6 +29,7 @@ enum Subject {
     Name,
     Levelling,
     Speeds,
+    Shore,
 }
 
 fn subject(op: &Op) -> Option<Subject> {
@@ -43,6 +44,7 @@ fn subject(op: &Op) -> Option<Subject> {
         Op::Rename { .. } => Some(Subject::Name),
         Op::Level { .. } | Op::Unlevel { .. } => Some(Subject::Levelling),
         Op::Speeds { .. } => Some(Subject::Speeds),
+        Op::Shore { .. } => Some(Subject::Shore),
     }
 }
 

@@ -2,7 +2,7 @@ use super::*;
 use leadline_logbook::StripRef;
 use leadline_model::{
     BoatLevel, CellId, ClusterLevel, DayLevel, Decision, DeviceId, Layer, LegWindow, LonLat, Nonce,
-    StripDigest, TileId,
+    Shoreline, StripDigest, TileId,
 };
 
 const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
@@ -195,6 +195,24 @@ fn of_two_zeros_the_higher_holds_and_of_two_rivers_one() {
     conflicts(&g, &[]);
     let g = answer(&mut w, |g| g.river_op(vec![]));
     assert_eq!(g.river, []);
+}
+
+#[test]
+fn one_shore_holds_until_another_takes_its_place() {
+    let ring = |far: f64| vec![at(7.0, 48.0), at(far, 48.0), at(far, 48.1)];
+    let shore = |far, stage_mm| Shoreline { stage_mm, rings: vec![ring(far)] };
+    let ops = [shore(7.1, 0), shore(7.2, 350)].map(|shore| Op::Shore { shore, replaces: vec![] });
+    let mut w = said(ops.into());
+    let g = Ground::of(&w);
+    assert_eq!(g.shore, Some(shore(7.1, 0)));
+    conflicts(&g, &["2 different shorelines: the one of 3 corners by 00000000 is used"]);
+    let g = answer(&mut w, |g| g.shore_op(shore(7.2, 350)));
+    assert_eq!(g.shore, Some(shore(7.2, 350)));
+    conflicts(&g, &[]);
+    assert_eq!(g.shore_op(shore(7.2, 350)), None);
+    let g = answer(&mut w, |g| g.shore_op(Shoreline::default()));
+    assert_eq!(g.shore, None);
+    assert_eq!(g.shore_op(Shoreline::default()), None);
 }
 
 fn rename(boat: &str, to: &str) -> Op {

@@ -95,9 +95,10 @@ impl Store {
     }
 
     /// An older program kept bodies it could not read: puts what they say into force, and notes the new format.
-    pub(super) fn read_anew(&mut self, format: i64) -> Result<(), Error> {
+    pub(super) fn read_anew(&mut self, older: i64, format: i64) -> Result<(), Error> {
         let entries = self.entries_in_force()?;
-        let unread = entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| *version > 1));
+        let unread =
+            entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| i64::from(*version) > older));
         let (limits, path) = (self.limits, self.path.clone());
         self.transact(|tx| {
             let sqlite = |source| Error::Sqlite { path: path.clone(), source };
@@ -128,10 +129,10 @@ impl Store {
 
 #[cfg(test)]
 mod tests {
-    use crate::{Ground, Home, found_survey, set_gauge};
-    use leadline_model::{Text, UtcMillis};
+    use crate::{Ground, Home, found_survey, set_gauge, set_shore};
+    use leadline_model::{GridPos, Shoreline, Text, UtcMillis};
 
-    /// A store whose documents were made by a program that could not read body version 2.
+    /// A store whose documents were made by a program that could not read later body versions.
     #[test]
     fn what_an_older_program_kept_unread_comes_into_force() {
         let dir = tempfile::tempdir().expect("a temporary folder");
@@ -140,20 +141,28 @@ mod tests {
         let id = found_survey(&home, &text("Testmere"), &text("zero"), now).expect("founds");
         let mut store = home.store(&id).expect("opens");
         set_gauge(&mut store, &text("weir"), Some(120), None, now).expect("states");
-        let read = |s: &crate::Store| Ground::of(&s.survey_writes().expect("reads")).gauges;
+        let ring = vec![(1, 1), (9, 1), (9, 9)].into_iter().filter_map(|(x, y)| GridPos::new(x, y)).collect();
+        set_shore(&mut store, Shoreline { stage_mm: 5, rings: vec![ring] }, now).expect("states");
+        let read = |s: &crate::Store| {
+            let ground = Ground::of(&s.survey_writes().expect("reads"));
+            (ground.gauges, ground.shore)
+        };
         let before = read(&store);
-        assert_eq!(before.len(), 1);
-        // As it left it: the entry is there, its write is not, and the format is the first.
-        store
-            .db
-            .execute_batch("DELETE FROM doc; DELETE FROM crew_entry; PRAGMA user_version = 1")
-            .expect("writes");
-        assert!(read(&store).is_empty());
-        drop(store);
-        let store = home.store(&id).expect("opens");
-        assert_eq!(read(&store), before);
-        assert!(store.crew().expect("reads").is_keeper(&store.device()));
-        let format: i64 = store.db.query_row("PRAGMA user_version", [], |r| r.get(0)).expect("reads");
-        assert_eq!(format, super::super::FORMAT);
+        assert!(before.0.len() == 1 && before.1.is_some());
+        for older in [1, 2] {
+            // As it left it: the entries are there, their writes are not, and the format is the older one.
+            store
+                .db
+                .execute_batch(&format!(
+                    "DELETE FROM doc; DELETE FROM crew_entry; PRAGMA user_version = {older}"
+                ))
+                .expect("writes");
+            assert_eq!(read(&store), (Vec::new(), None));
+            store = home.store(&id).expect("opens");
+            assert_eq!(read(&store), before);
+            assert!(store.crew().expect("reads").is_keeper(&store.device()));
+            let format: i64 = store.db.query_row("PRAGMA user_version", [], |r| r.get(0)).expect("reads");
+            assert_eq!(format, super::super::FORMAT);
+        }
     }
 }
