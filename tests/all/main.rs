@@ -7,6 +7,7 @@
 
 mod chart_tools;
 mod e2e;
+mod exports;
 mod home;
 mod hosts;
 mod house;
