@@ -61,13 +61,13 @@ fn contours_stand_at_the_levels_asked_for() {
         out.says(0, &[]);
         features(&out.out).iter().map(|f| f["properties"]["VALDCO"].as_f64().expect("a level")).collect()
     };
-    // The bed falls from about 4 m to about 5 m.
+    // The bed falls from 4 m to a little over 6 m.
     assert_eq!(levels(&["--levels", "4.5,4.25,99"]), [4.25, 4.5]);
     // 15 ft = 4.572 m (1 ft = 0.3048 m, 1959).
     assert_eq!(levels(&["--levels", "15ft"]), [4.572]);
     assert_eq!(levels(&["--levels", "15", "--units", "ft"]), [4.572]);
-    assert_eq!(levels(&["--step", "0.5"]), [4.0, 4.5]);
-    assert_eq!(levels(&["--step", "0.5", "--stage", "1"]), [5.0, 5.5]);
+    assert_eq!(levels(&["--step", "0.5"]), [4.0, 4.5, 5.0, 5.5, 6.0]);
+    assert_eq!(levels(&["--step", "0.5", "--stage", "1"]), [5.0, 5.5, 6.0, 6.5, 7.0]);
     for (args, words) in [
         (["--levels", "1,x"], "is no depth"),
         (["--levels", "NaN"], "no depth"),
