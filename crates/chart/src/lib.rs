@@ -20,6 +20,8 @@ mod contour;
 mod csv;
 mod error;
 mod geojson;
+mod grain;
+mod ground;
 mod info;
 mod krige;
 mod levels;

@@ -4,18 +4,18 @@
 //! halved edge make four, three or two triangles, so neighbours always fit and the outline stays as it was. The
 //! depth of every such place comes from the bed's model.
 
-use crate::bed::{Bed, Found, Ground};
+use crate::bed::Bed;
+use crate::ground::{Found, Ground};
 use crate::mesh::{NONE, distance, edges};
 use crate::nodes::Node;
-use std::collections::BTreeMap;
 
 /// Edges longer than this share of the usual gap, and than this, are halved.
 const SHARE: f64 = 0.55;
 const LEAST_M: f64 = 12.0;
 /// Halvings one edge can see; 2⁶ of the least length are longer than any gap a survey should have.
 const MOST_ROUNDS: usize = 6;
-/// Places in a square of this share of the gap are solved together.
-const SQUARE: f64 = 0.35;
+/// Places in a square of this many usual gaps are solved together.
+const SQUARE: f64 = 1.0;
 
 /// Halves long edges of `triangles`; new places go behind the cells in `nodes`.
 pub(crate) fn refine(nodes: &mut Vec<Node>, triangles: &mut Vec<[u32; 3]>, gap_m: f64) {
@@ -76,27 +76,31 @@ fn split(t: [u32; 3], m: [u32; 3], nodes: &[Node], out: &mut Vec<[u32; 3]>) {
 }
 
 /// Gives the places behind the first `cells` nodes their depth and error. Where the model has nothing to say
-/// they stay half way between the ends of their edge.
-pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, gap_m: f64) {
-    let (known, places) = nodes.split_at_mut(cells);
-    let ground = Ground::new(known, gap_m);
-    let mut squares: BTreeMap<[i64; 2], Vec<u32>> = BTreeMap::new();
-    for (i, n) in places.iter().enumerate() {
-        let key = n.xy.map(|v| libm::floor(v / (SQUARE * gap_m)) as i64);
-        squares.entry(key).or_default().push(i as u32);
-    }
+/// they stay half way between the ends of their edge, as unsure as a place one usual gap from any cell.
+pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, ground: &Ground) {
+    let side = SQUARE * ground.gap_m;
+    let places = &mut nodes[cells..];
+    let mut order: Vec<([i64; 2], u32)> = places
+        .iter()
+        .enumerate()
+        .map(|(i, n)| (n.xy.map(|v| libm::floor(v / side) as i64), i as u32))
+        .collect();
+    order.sort_unstable();
     let mut found = Found::new();
-    for together in squares.values() {
-        let count = together.len() as f64;
-        let mean = |k: usize| together.iter().map(|i| places[*i as usize].xy[k]).sum::<f64>() / count;
-        let Some((patch, fall)) = bed.patch(&ground, [mean(0), mean(1)], &mut found) else { continue };
-        for i in together {
+    for together in order.chunk_by(|a, b| a.0 == b.0) {
+        let middle = together[0].0.map(|v| (v as f64 + 0.5) * side);
+        let solved = bed.patch(ground, middle, &mut found);
+        for (_, i) in together {
             let place = &mut places[*i as usize];
+            let Some((patch, fall)) = &solved else {
+                place.gap95_m = bed.straight95(ground.gap_m, 0.0);
+                continue;
+            };
             let (depth, variance) = patch.at(place.xy);
             let pulled = place.best_m - place.safe_m;
             place.best_m = depth;
             place.safe_m = depth - pulled;
-            place.gap95_m = bed.error95(variance, fall);
+            place.gap95_m = bed.error95(variance, *fall);
         }
     }
 }

@@ -1,7 +1,8 @@
 //! The surface between the cells: best depths with their uncertainty, and safe ones.
 
-use crate::bed::{Bed, Ground, usual_gap};
+use crate::bed::{Bed, usual_gap};
 use crate::contour::{areas, contours};
+use crate::ground::Ground;
 use crate::locate::Locator;
 use crate::mesh::{Mesh, delaunay, distance, twice_area};
 use crate::nodes::{Node, canonical, local_scale, place};
@@ -118,14 +119,17 @@ impl Surface {
             _ => all.is_empty().then_some(BlankReason::TooFarApart),
         };
         let gap_m = usual_gap(&nodes, &all);
-        let bed = match between {
-            Between::Learned => Bed::learn(&Ground::new(&nodes, gap_m), gap_m),
+        let learned = match between {
+            Between::Learned => {
+                let ground = Ground::new(&nodes, &all, gap_m);
+                Bed::learn(&ground, &nodes).map(|bed| (ground, bed))
+            }
             Between::Straight => None,
         };
-        let error = match bed {
-            Some(bed) => {
+        let error = match learned {
+            Some((ground, bed)) => {
                 refine(&mut nodes, &mut all, gap_m);
-                bend(&mut nodes, cells, &bed, gap_m);
+                bend(&mut nodes, cells, &bed, &ground);
                 Error::Bed(bed)
             }
             None => {
