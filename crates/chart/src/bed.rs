@@ -18,8 +18,9 @@ const FIRST_NOISE: f64 = 0.01;
 const NOISES: [f64; 3] = [0.001, 0.1, 0.3];
 /// Stretches along the grain tried.
 const STRETCHES: [f64; 3] = [1.0, 2.0, 3.0];
-/// A stretch must lower the squared error to this share: it is one more thing that can be wrong (judgement).
-const WORTH: f64 = 0.95;
+/// A stretch must lower the squared error to this share: the grain has seen the cells that are left out, which
+/// flatters it by up to a tenth (measured), and it is one more thing that can be wrong (judgement).
+const WORTH: f64 = 0.8;
 /// Cells left out and predicted, at most; fewer than [`ENOUGH`] teach nothing.
 const TRIES: usize = 400;
 const ENOUGH: usize = 40;
@@ -31,6 +32,10 @@ const TRACK_M: f64 = 15.0;
 const SIDES: u32 = 6;
 /// Least fall of the bed, so that a flat place does not promise a flat bed (judgement: 1 in 100).
 const LEAST_FALL: f64 = 0.01;
+
+/// Share of the errors that the band must hold: one more in a hundred than it states, because the model was
+/// chosen by the same errors (judgement).
+const RANK: f64 = 0.96;
 
 /// What was learned.
 #[derive(Clone, Debug)]
@@ -84,6 +89,7 @@ impl Bed {
         for stretch in 0..STRETCHES.len() {
             let here = ALPHAS.iter().filter_map(|a| run(&tries, plain(*a, FIRST_NOISE), stretch));
             let Some(here) = here.min_by(|a, b| a.mean.total_cmp(&b.mean)) else { continue };
+            eprintln!("DBG {} a{} {:.4}", STRETCHES[stretch], here.model.alpha, here.mean.sqrt());
             let worth = if stretch == 0 { 1.0 } else { WORTH };
             if best.as_ref().is_none_or(|b| here.mean < worth * b.mean) {
                 best = Some(here);
@@ -94,6 +100,7 @@ impl Bed {
             let model = plain(best.model.alpha, noise);
             best = run(&tries, model, best.stretch).filter(|t| t.mean < best.mean).unwrap_or(best);
         }
+        eprintln!("DBG chosen {} {} {} {:.4} tries {} gap {:.1}", STRETCHES[best.stretch], best.model.alpha, best.model.noise, best.mean.sqrt(), tries.len(), ground.gap_m);
         let mut falls: Vec<f64> = tries.iter().map(|t| t.fall).collect();
         Some(Self::of(best, quantile(&mut falls, 0.5).max(LEAST_FALL)))
     }
@@ -108,7 +115,7 @@ impl Bed {
             })
             .collect();
         model.per_m2 = expected / mean.max(1e-6);
-        Self { model, stretch: STRETCHES[stretch], base_fall, factor: quantile(&mut ratios, 0.95) }
+        Self { model, stretch: STRETCHES[stretch], base_fall, factor: quantile(&mut ratios, RANK) }
     }
 
     /// A model solved for the spots around `middle`, with the bed's fall there; `None` where they hold no plane.
