@@ -19,6 +19,7 @@ mod bed;
 mod contour;
 mod csv;
 mod error;
+mod fabric;
 mod geojson;
 mod grain;
 mod ground;
