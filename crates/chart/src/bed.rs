@@ -89,9 +89,8 @@ impl Bed {
         for stretch in 0..STRETCHES.len() {
             let here = ALPHAS.iter().filter_map(|a| run(&tries, plain(*a, FIRST_NOISE), stretch));
             let Some(here) = here.min_by(|a, b| a.mean.total_cmp(&b.mean)) else { continue };
-            eprintln!("DBG {} a{} {:.4}", STRETCHES[stretch], here.model.alpha, here.mean.sqrt());
-            let worth = if stretch == 0 { 1.0 } else { WORTH };
-            if best.as_ref().is_none_or(|b| here.mean < worth * b.mean) {
+            let worth = |b: &Tried| if stretch > 0 && b.stretch == 0 { WORTH } else { 1.0 };
+            if best.as_ref().is_none_or(|b| here.mean < worth(b) * b.mean) {
                 best = Some(here);
             }
         }

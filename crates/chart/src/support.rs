@@ -11,11 +11,11 @@ use crate::mesh::distance;
 use crate::nodes::Node;
 
 /// Circles with a radius over this share of the usual gap, and over this, get a place.
-const SHARE: f64 = 0.35;
+const SHARE: f64 = 0.3;
 const LEAST_M: f64 = 5.0;
 /// Side of the squares with one new place, and how near an old one it may be, in usual gaps.
-const PITCH: f64 = 0.45;
-const APART: f64 = 0.22;
+const PITCH: f64 = 0.35;
+const APART: f64 = 0.2;
 /// Each round halves the empty circles.
 const MOST_ROUNDS: usize = 4;
 /// Places in a square of this many usual gaps are solved together.
