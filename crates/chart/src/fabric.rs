@@ -145,7 +145,7 @@ mod tests {
     fn woven_points_are_delaunay() {
         let hull = [[0.0, 0.0], [100.0, 1.0], [101.0, 99.0], [-1.0, 100.0]];
         let inner: Vec<[f64; 2]> = (1..120)
-            .map(|i| [f64::from(i * 37 % 97) + 0.013 * f64::from(i), f64::from(i * 59 % 89) + 0.7])
+            .map(|i| [f64::from(i * 37 % 97) + 0.013 * f64::from(i), f64::from(i * 59 % 89) + 1.7])
             .collect();
         let mut f = Fabric::new(hull.to_vec(), delaunay(&hull));
         let whole = area(&f);
