@@ -99,15 +99,6 @@ impl Bed {
             let model = plain(best.model.alpha, noise);
             best = run(&tries, model, best.stretch).filter(|t| t.mean < best.mean).unwrap_or(best);
         }
-        eprintln!(
-            "DBG chosen {} {} {} {:.4} tries {} gap {:.1}",
-            STRETCHES[best.stretch],
-            best.model.alpha,
-            best.model.noise,
-            best.mean.sqrt(),
-            tries.len(),
-            ground.gap_m
-        );
         let mut falls: Vec<f64> = tries.iter().map(|t| t.fall).collect();
         Some(Self::of(best, quantile(&mut falls, 0.5).max(LEAST_FALL)))
     }
