@@ -1,57 +1,50 @@
 //! How rough this survey's bed is: learned by leaving out stretches of track and predicting them.
 //!
-//! A few hundred cells are predicted without any cell of their own track: those in a lane along it, on both sides
-//! less than half the usual gap away. Of a few exponents and noises the pair with the least squared error is
-//! kept. The 95th percentile of the errors over what the model expects makes its uncertainty honest.
+//! A few hundred cells are predicted without anything from their own track: a lane along it is left out, on both
+//! sides less than half the usual gap away. Of a few exponents, stretches along the grain and noises those with the
+//! least squared error are kept. The 95th percentile of the errors over what the model expects makes its
+//! uncertainty honest.
 
-use crate::krige::{Known, MOST_USED, Model, Patch};
+use crate::ground::{Found, Ground};
+use crate::krige::{Known, Model, Patch, range};
 use crate::mesh::{distance, twice_area};
-use crate::near::Near;
 use crate::nodes::Node;
 use crate::spread::quantile;
 
-/// Exponents and noises tried.
-const ALPHAS: [f64; 4] = [1.0, 1.5, 2.0, 3.0];
-const NOISES: [f64; 3] = [0.001, 0.01, 0.1];
+/// Exponents tried, and the noise they are tried with.
+const ALPHAS: [f64; 5] = [0.5, 1.0, 1.5, 2.0, 3.0];
+const FIRST_NOISE: f64 = 0.01;
+/// Noises tried then.
+const NOISES: [f64; 3] = [0.001, 0.1, 0.3];
+/// Stretches along the grain tried.
+const STRETCHES: [f64; 3] = [1.0, 2.0, 3.0];
+/// A stretch must lower the squared error to this share: the grain has seen the cells that are left out, which
+/// flatters it by up to a tenth (measured), and it is one more thing that can be wrong (judgement).
+const WORTH: f64 = 0.8;
 /// Cells left out and predicted, at most; fewer than [`ENOUGH`] teach nothing.
-const TRIES: usize = 500;
+const TRIES: usize = 400;
 const ENOUGH: usize = 40;
-/// Half the width of the lane left out, and how far cells are looked for, in usual gaps.
+/// Half the width of the lane left out, in usual gaps.
 const LANE: f64 = 0.4;
-const REACH: f64 = 2.5;
 /// A track's direction is that of the cells this near, metres.
 const TRACK_M: f64 = 15.0;
-/// Sides (of eight) with cells that a place needs to be between the tracks rather than beside them.
-const SIDES: usize = 6;
+/// Sides (of eight) with spots that a place needs to be between the tracks rather than beside them.
+const SIDES: u32 = 6;
 /// Least fall of the bed, so that a flat place does not promise a flat bed (judgement: 1 in 100).
 const LEAST_FALL: f64 = 0.01;
+
+/// Share of the errors that the band must hold: one more in a hundred than it states, because the model was
+/// chosen by the same errors (judgement).
+const RANK: f64 = 0.96;
 
 /// What was learned.
 #[derive(Clone, Debug)]
 pub(crate) struct Bed {
-    pub(crate) model: Model,
-    reach_m: f64,
+    model: Model,
+    stretch: f64,
     base_fall: f64,
     /// 95 % error over fall × standard deviation expected.
     factor: f64,
-    /// Usual variance of a cell, and what a square metre is in the model's units.
-    usual: f64,
-    per_m2: f64,
-}
-
-/// Indexes and coordinates of the cells.
-pub(crate) struct Ground<'a> {
-    nodes: &'a [Node],
-    xy: Vec<[f64; 2]>,
-    near: Near,
-}
-
-impl<'a> Ground<'a> {
-    pub(crate) fn new(nodes: &'a [Node], gap_m: f64) -> Self {
-        let xy: Vec<[f64; 2]> = nodes.iter().map(|n| n.xy).collect();
-        let near = Near::new(&xy, (gap_m / 3.0).max(4.0));
-        Self { nodes, xy, near }
-    }
 }
 
 /// The usual distance of neighbouring tracks: the longest edges of triangles, weighted by their area.
@@ -66,74 +59,69 @@ pub(crate) fn usual_gap(nodes: &[Node], triangles: &[[u32; 3]]) -> f64 {
     if area > 0.0 { (sum / area).max(1.0) } else { 1.0 }
 }
 
+/// A cell left out, and what is known around it for each of the stretches.
 struct Try {
     at: [f64; 2],
     depth_m: f64,
-    known: Vec<Known>,
+    known: [([f64; 3], Vec<Known>); STRETCHES.len()],
     fall: f64,
 }
 
-/// Mean square error of a model, the model, and each error with the variance it stated.
-type Tried = (f64, Model, Vec<(f64, f64)>);
+/// A model that was tried: its mean square error, and each error with the variance it stated and the bed's fall.
+struct Tried {
+    model: Model,
+    stretch: usize,
+    mean: f64,
+    errors: Vec<(f64, f64, f64)>,
+}
 
 impl Bed {
     /// Learns from the cells; `None` if too few can be left out.
-    pub(crate) fn learn(ground: &Ground<'_>, gap_m: f64) -> Option<Self> {
-        let reach_m = REACH * gap_m;
-        let tries = tries(ground, gap_m, 2.0 * reach_m);
+    pub(crate) fn learn(ground: &Ground, nodes: &[Node]) -> Option<Self> {
+        let tries = tries(ground, nodes);
+        let mut variances: Vec<f64> = nodes.iter().map(|n| (n.tvu95_m / 1.96) * (n.tvu95_m / 1.96)).collect();
         if tries.len() < ENOUGH {
             return None;
         }
+        let usual_m2 = quantile(&mut variances, 0.5);
+        let plain = |alpha, noise| Model { alpha, noise, unit_m: ground.gap_m, usual_m2, per_m2: 0.0 };
         let mut best: Option<Tried> = None;
-        for alpha in ALPHAS {
-            for noise in NOISES {
-                let model = Model { alpha, noise, unit_m: gap_m };
-                let errors: Vec<(f64, f64)> = tries.iter().filter_map(|t| t.error(model)).collect();
-                let sum: f64 = errors.iter().map(|e| e.0 * e.0).sum();
-                let mean = sum / errors.len().max(1) as f64;
-                if errors.len() >= ENOUGH && best.as_ref().is_none_or(|b| mean < b.0) {
-                    best = Some((mean, model, errors));
-                }
+        for stretch in 0..STRETCHES.len() {
+            let here = ALPHAS.iter().filter_map(|a| run(&tries, plain(*a, FIRST_NOISE), stretch));
+            let Some(here) = here.min_by(|a, b| a.mean.total_cmp(&b.mean)) else { continue };
+            let worth = |b: &Tried| if stretch > 0 && b.stretch == 0 { WORTH } else { 1.0 };
+            if best.as_ref().is_none_or(|b| here.mean < worth(b) * b.mean) {
+                best = Some(here);
             }
         }
-        let (mean, model, errors) = best?;
+        let mut best = best?;
+        for noise in NOISES {
+            let model = plain(best.model.alpha, noise);
+            best = run(&tries, model, best.stretch).filter(|t| t.mean < best.mean).unwrap_or(best);
+        }
         let mut falls: Vec<f64> = tries.iter().map(|t| t.fall).collect();
-        let base_fall = quantile(&mut falls, 0.5).max(LEAST_FALL);
-        let expected: f64 = errors.iter().map(|e| e.1 + model.noise).sum::<f64>() / errors.len() as f64;
-        let mut ratios: Vec<f64> = tries
+        Some(Self::of(best, quantile(&mut falls, 0.5).max(LEAST_FALL)))
+    }
+
+    fn of(best: Tried, base_fall: f64) -> Self {
+        let Tried { mut model, stretch, mean, errors } = best;
+        let expected = errors.iter().map(|e| e.1 + model.noise).sum::<f64>() / errors.len() as f64;
+        let mut ratios: Vec<f64> = errors
             .iter()
-            .filter_map(|t| {
-                let (error, variance) = t.error(model)?;
-                Some(error.abs() / ((t.fall + base_fall) * libm::sqrt(variance + model.noise)))
+            .map(|(error, variance, fall)| {
+                error.abs() / ((fall + base_fall) * libm::sqrt(variance + model.noise)).max(1e-9)
             })
             .collect();
-        let mut usual: Vec<f64> = ground.nodes.iter().map(|n| variance(n.tvu95_m)).collect();
-        Some(Self {
-            model,
-            reach_m,
-            base_fall,
-            factor: quantile(&mut ratios, 0.95),
-            usual: quantile(&mut usual, 0.5),
-            per_m2: expected / mean.max(1e-6),
-        })
+        model.per_m2 = expected / mean.max(1e-6);
+        Self { model, stretch: STRETCHES[stretch], base_fall, factor: quantile(&mut ratios, RANK) }
     }
 
-    /// A model solved for the cells around `middle`, with the bed's fall there; `None` beside the tracks.
-    pub(crate) fn patch(
-        &self,
-        ground: &Ground<'_>,
-        middle: [f64; 2],
-        found: &mut Found,
-    ) -> Option<(Patch, f64)> {
-        ground.near.around(&ground.xy, middle, self.reach_m, |_| true, found);
-        let known: Vec<Known> = found.iter().map(|f| self.known(&ground.nodes[f.2 as usize])).collect();
+    /// A model solved for the spots around `middle`, with the bed's fall there; `None` where they hold no plane.
+    pub(crate) fn patch(&self, ground: &Ground, middle: [f64; 2], found: &mut Found) -> Option<(Patch, f64)> {
+        let metric = ground.grain.metric(middle, self.stretch);
+        let known = ground.around(middle, metric, |_| true, found);
         let fall = fall(&known);
-        Patch::new(self.model, middle, &known).map(|p| (p, fall))
-    }
-
-    fn known(&self, n: &Node) -> Known {
-        let extra = (variance(n.tvu95_m) - self.usual).max(0.0) * self.per_m2;
-        Known { xy: n.xy, depth_m: n.best_m, extra }
+        Patch::new(self.model, middle, metric, &known).map(|p| (p, fall))
     }
 
     /// 95 % error where the model expects `variance`.
@@ -147,21 +135,26 @@ impl Bed {
     }
 }
 
-/// Scratch for neighbours: sector, distance, index.
-pub(crate) type Found = Vec<(u8, f64, u32)>;
-
-impl Try {
-    fn error(&self, model: Model) -> Option<(f64, f64)> {
-        let (depth, variance) = Patch::new(model, self.at, &self.known)?.at(self.at);
-        Some((depth - self.depth_m, variance))
-    }
+/// What a model makes of all tries; `None` if it has nothing to say of most.
+fn run(tries: &[Try], model: Model, stretch: usize) -> Option<Tried> {
+    let errors: Vec<(f64, f64, f64)> = tries
+        .iter()
+        .filter_map(|t| {
+            let (metric, known) = &t.known[stretch];
+            let (depth, variance) = Patch::new(model, t.at, *metric, known)?.at(t.at);
+            Some((depth - t.depth_m, variance, t.fall))
+        })
+        .collect();
+    let mean = errors.iter().map(|e| e.0 * e.0).sum::<f64>() / errors.len().max(1) as f64;
+    (errors.len() >= ENOUGH && 2 * errors.len() > tries.len()).then_some(Tried {
+        model,
+        stretch,
+        mean,
+        errors,
+    })
 }
 
-fn range(known: &[Known]) -> (f64, f64) {
-    known.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |r, k| (r.0.min(k.depth_m), r.1.max(k.depth_m)))
-}
-
-/// How much the bed changes a metre among the cells used: range over extent.
+/// How much the bed changes a metre among the spots used: range over extent.
 fn fall(known: &[Known]) -> f64 {
     let Some(first) = known.first() else { return 0.0 };
     let extent = known.iter().map(|k| distance(k.xy, first.xy)).fold(0.0, f64::max);
@@ -169,39 +162,39 @@ fn fall(known: &[Known]) -> f64 {
     if extent > 0.0 { (high - low) / extent } else { 0.0 }
 }
 
-fn variance(tvu95_m: f64) -> f64 {
-    (tvu95_m / 1.96) * (tvu95_m / 1.96)
-}
-
-fn tries(ground: &Ground<'_>, gap_m: f64, reach_m: f64) -> Vec<Try> {
-    let mut found = Found::with_capacity(4 * MOST_USED);
+fn tries(ground: &Ground, nodes: &[Node]) -> Vec<Try> {
+    let xy: Vec<[f64; 2]> = nodes.iter().map(|n| n.xy).collect();
+    let near = crate::near::Near::new(&xy, TRACK_M);
+    let mut found = Found::new();
     let mut out = Vec::new();
-    let step = ground.nodes.len().div_ceil(TRIES).max(1);
-    for n in ground.nodes.iter().step_by(step) {
-        let along = direction(ground, n.xy);
-        let lane = |i: u32| {
-            let q = ground.xy[i as usize];
-            ((q[0] - n.xy[0]) * along[1] - (q[1] - n.xy[1]) * along[0]).abs() > LANE * gap_m
+    let step = nodes.len().div_ceil(TRIES).max(1);
+    for n in nodes.iter().step_by(step) {
+        let along = direction(&xy, &near, n.xy);
+        let outside = |q: [f64; 2]| {
+            ((q[0] - n.xy[0]) * along[1] - (q[1] - n.xy[1]) * along[0]).abs() > LANE * ground.gap_m
         };
-        let sides = ground.near.around(&ground.xy, n.xy, reach_m, lane, &mut found);
-        if sides < SIDES {
-            continue;
+        let known = STRETCHES.map(|s| {
+            let metric = ground.grain.metric(n.xy, s);
+            (metric, ground.around(n.xy, metric, outside, &mut found))
+        });
+        let sides = known[0].1.iter().fold(0u8, |s, k| s | 1 << sector(k.xy[0] - n.xy[0], k.xy[1] - n.xy[1]));
+        if sides.count_ones() >= SIDES {
+            out.push(Try { at: n.xy, depth_m: n.best_m, fall: fall(&known[0].1), known });
         }
-        let known: Vec<Known> = found
-            .iter()
-            .map(|f| &ground.nodes[f.2 as usize])
-            .map(|n| Known { xy: n.xy, depth_m: n.best_m, extra: 0.0 })
-            .collect();
-        out.push(Try { at: n.xy, depth_m: n.best_m, fall: fall(&known), known });
     }
     out
 }
 
+/// Which eighth of the compass a direction lies in.
+fn sector(x: f64, y: f64) -> u8 {
+    u8::from(x < 0.0) * 4 + u8::from(y < 0.0) * 2 + u8::from(x.abs() < y.abs())
+}
+
 /// Main direction of the cells around `p`, as a unit vector.
-fn direction(ground: &Ground<'_>, p: [f64; 2]) -> [f64; 2] {
+fn direction(all: &[[f64; 2]], near: &crate::near::Near, p: [f64; 2]) -> [f64; 2] {
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    ground.near.within(p, TRACK_M, |i| {
-        let q = ground.xy[i as usize];
+    near.within(p, TRACK_M, |i| {
+        let q = all[i as usize];
         let (x, y) = (q[0] - p[0], q[1] - p[1]);
         if x * x + y * y <= TRACK_M * TRACK_M {
             xx += x * x;

@@ -1,5 +1,6 @@
 //! Cells in canonical order with their place in a flat frame: what every other part works on.
 
+use crate::mesh::twice_area;
 use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis};
 
 /// One cell, ready for geometry.
@@ -24,20 +25,22 @@ pub(crate) struct Node {
 }
 
 impl Node {
-    /// A place half way between two: no better than the worse of them.
-    pub(crate) fn between(a: &Self, b: &Self) -> Self {
-        let half = |f: fn(&Self) -> f64| (f(a) + f(b)) / 2.0;
+    /// A place `at` within the triangle of three nodes at `p`: straight between them, no better than the worst.
+    pub(crate) fn within(corner: [&Self; 3], p: [[f64; 2]; 3], at: [f64; 2]) -> Self {
+        let all = twice_area(p[0], p[1], p[2]);
+        let weight = [0, 1, 2].map(|i| twice_area(p[(i + 1) % 3], p[(i + 2) % 3], at) / all);
+        let mean = |f: fn(&Self) -> f64| (0..3).map(|i| weight[i] * f(corner[i])).sum::<f64>();
         Self {
-            xy: [(a.xy[0] + b.xy[0]) / 2.0, (a.xy[1] + b.xy[1]) / 2.0],
-            best_m: half(|n| n.best_m),
-            safe_m: half(|n| n.safe_m),
-            line_m: half(|n| n.line_m),
-            tvu95_m: half(|n| n.tvu95_m),
-            grade: a.grade.max(b.grade),
-            disputed: a.disputed || b.disputed,
-            newest: a.newest.max(b.newest),
+            xy: at,
+            best_m: mean(|n| n.best_m),
+            safe_m: mean(|n| n.safe_m),
+            line_m: mean(|n| n.line_m),
+            tvu95_m: mean(|n| n.tvu95_m),
+            grade: corner[0].grade.max(corner[1].grade).max(corner[2].grade),
+            disputed: corner.iter().any(|n| n.disputed),
+            newest: corner[0].newest.max(corner[1].newest).max(corner[2].newest),
             gap95_m: 0.0,
-            ..*a
+            ..*corner[0]
         }
     }
 }

@@ -1,103 +1,88 @@
 //! Places between the cells that the surface is bent through.
 //!
-//! Edges longer than half the usual gap are halved until none is left, triangles with them: three, two or one
-//! halved edge make four, three or two triangles, so neighbours always fit and the outline stays as it was. The
-//! depth of every such place comes from the bed's model.
+//! They lie in the middles of the widest circles without a cell (circumcentres of Delaunay triangles), one for each
+//! square of a part of the usual gap, and are woven into the triangles by flipping edges. The outline of the surface
+//! stays as it was. The depth of every such place comes from the bed's model.
 
-use crate::bed::{Bed, Found, Ground};
-use crate::mesh::{NONE, distance, edges};
+use crate::bed::Bed;
+use crate::fabric::Fabric;
+use crate::ground::{Found, Ground};
+use crate::mesh::distance;
 use crate::nodes::Node;
-use std::collections::BTreeMap;
 
-/// Edges longer than this share of the usual gap, and than this, are halved.
-const SHARE: f64 = 0.55;
-const LEAST_M: f64 = 12.0;
-/// Halvings one edge can see; 2⁶ of the least length are longer than any gap a survey should have.
-const MOST_ROUNDS: usize = 6;
-/// Places in a square of this share of the gap are solved together.
-const SQUARE: f64 = 0.35;
+/// Circles with a radius over this share of the usual gap, and over this, get a place.
+const SHARE: f64 = 0.3;
+const LEAST_M: f64 = 5.0;
+/// Side of the squares with one new place, and how near an old one it may be, in usual gaps.
+const PITCH: f64 = 0.35;
+const APART: f64 = 0.2;
+/// Each round halves the empty circles.
+const MOST_ROUNDS: usize = 4;
+/// Places in a square of this many usual gaps are solved together.
+const SQUARE: f64 = 1.0;
 
-/// Halves long edges of `triangles`; new places go behind the cells in `nodes`.
+/// Weaves places into `triangles`; they go behind the cells in `nodes`.
 pub(crate) fn refine(nodes: &mut Vec<Node>, triangles: &mut Vec<[u32; 3]>, gap_m: f64) {
-    let longest = (SHARE * gap_m).max(LEAST_M);
+    let mut fabric = Fabric::new(nodes.iter().map(|n| n.xy).collect(), std::mem::take(triangles));
     for _ in 0..MOST_ROUNDS {
         let before = nodes.len();
-        let (edge, _) = edges(triangles);
-        let mut middle: Vec<u32> = vec![NONE; 3 * triangles.len()];
-        for (t, e) in triangles.iter().zip(&edge) {
-            for i in 0..3 {
-                let (a, b) = (t[i].min(t[(i + 1) % 3]), t[i].max(t[(i + 1) % 3]));
-                if middle[e[i] as usize] == NONE
-                    && distance(nodes[a as usize].xy, nodes[b as usize].xy) > longest
-                {
-                    middle[e[i] as usize] = nodes.len() as u32;
-                    nodes.push(Node::between(&nodes[a as usize], &nodes[b as usize]));
-                }
+        for (t, middle) in widest(&fabric, gap_m) {
+            let Some((t, at)) = fabric.find(t, middle) else { continue };
+            let corner = fabric.tri[t as usize];
+            let p = corner.map(|v| fabric.xy[v as usize]);
+            if p.iter().all(|q| distance(*q, at) > APART * gap_m) {
+                nodes.push(Node::within(corner.map(|v| &nodes[v as usize]), p, at));
+                fabric.weave(t, at);
             }
         }
         if nodes.len() == before {
-            return;
+            break;
         }
-        let mut cut = Vec::with_capacity(triangles.len() * 2);
-        for (t, e) in triangles.iter().zip(&edge) {
-            split(*t, e.map(|e| middle[e as usize]), nodes, &mut cut);
-        }
-        *triangles = cut;
     }
+    *triangles = fabric.tri;
 }
 
-/// A triangle whose edges i have middles `m[i]` or none.
-fn split(t: [u32; 3], m: [u32; 3], nodes: &[Node], out: &mut Vec<[u32; 3]>) {
-    let halved = m.iter().filter(|m| **m != NONE).count();
-    match halved {
-        0 => out.push(t),
-        3 => {
-            out.extend([[t[0], m[0], m[2]], [m[0], t[1], m[1]], [m[2], m[1], t[2]], [m[0], m[1], m[2]]]);
-        }
-        1 => {
-            let i = (0..3).find(|i| m[*i] != NONE).unwrap_or(0);
-            let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
-            out.extend([[a, m[i], c], [m[i], b, c]]);
-        }
-        _ => {
-            // Edge i is whole; the corner opposite to it is cut off, the rest is halved by its shorter diagonal.
-            let i = (0..3).find(|i| m[*i] == NONE).unwrap_or(0);
-            let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
-            let (bc, ca) = (m[(i + 1) % 3], m[(i + 2) % 3]);
-            let far = |p: u32, q: u32| distance(nodes[p as usize].xy, nodes[q as usize].xy);
-            out.push([ca, bc, c]);
-            if far(a, bc) <= far(b, ca) {
-                out.extend([[a, b, bc], [a, bc, ca]]);
-            } else {
-                out.extend([[a, b, ca], [b, bc, ca]]);
-            }
+/// The triangle with the widest circle of every square that has a wide one, and the circle's middle.
+fn widest(fabric: &Fabric, gap_m: f64) -> Vec<(u32, [f64; 2])> {
+    let least = (SHARE * gap_m).max(LEAST_M);
+    let mut wide: Vec<([i64; 2], f64, u32, [f64; 2])> = Vec::new();
+    for t in 0..fabric.tri.len() as u32 {
+        if let Some((middle, radius)) = fabric.circle(t).filter(|c| c.1 > least) {
+            wide.push((middle.map(|v| libm::floor(v / (PITCH * gap_m)) as i64), radius, t, middle));
         }
     }
+    wide.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(b.1.total_cmp(&a.1)).then(a.2.cmp(&b.2)));
+    wide.dedup_by_key(|w| w.0);
+    wide.into_iter().map(|w| (w.2, w.3)).collect()
 }
 
 /// Gives the places behind the first `cells` nodes their depth and error. Where the model has nothing to say
-/// they stay half way between the ends of their edge.
-pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, gap_m: f64) {
-    let (known, places) = nodes.split_at_mut(cells);
-    let ground = Ground::new(known, gap_m);
-    let mut squares: BTreeMap<[i64; 2], Vec<u32>> = BTreeMap::new();
-    for (i, n) in places.iter().enumerate() {
-        let key = n.xy.map(|v| libm::floor(v / (SQUARE * gap_m)) as i64);
-        squares.entry(key).or_default().push(i as u32);
-    }
+/// they stay half way between the ends of their edge, as unsure as a place one usual gap from any cell.
+pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, ground: &Ground) {
+    let side = SQUARE * ground.gap_m;
+    let places = &mut nodes[cells..];
+    let mut order: Vec<([i64; 2], u32)> = places
+        .iter()
+        .enumerate()
+        .map(|(i, n)| (n.xy.map(|v| libm::floor(v / side) as i64), i as u32))
+        .collect();
+    order.sort_unstable();
     let mut found = Found::new();
-    for together in squares.values() {
-        let count = together.len() as f64;
-        let mean = |k: usize| together.iter().map(|i| places[*i as usize].xy[k]).sum::<f64>() / count;
-        let Some((patch, fall)) = bed.patch(&ground, [mean(0), mean(1)], &mut found) else { continue };
-        for i in together {
+    for together in order.chunk_by(|a, b| a.0 == b.0) {
+        let middle = together[0].0.map(|v| (v as f64 + 0.5) * side);
+        let solved = bed.patch(ground, middle, &mut found);
+        for (_, i) in together {
             let place = &mut places[*i as usize];
+            let Some((patch, fall)) = &solved else {
+                place.gap95_m = bed.straight95(ground.gap_m, 0.0);
+                continue;
+            };
             let (depth, variance) = patch.at(place.xy);
             let moved = depth - place.best_m;
             place.best_m = depth;
             place.safe_m += moved;
             place.line_m += moved;
-            place.gap95_m = bed.error95(variance, fall);
+            place.gap95_m = bed.error95(variance, *fall);
         }
     }
 }

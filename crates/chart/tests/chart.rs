@@ -213,9 +213,8 @@ fn between_tracks_the_stated_band_holds() {
     assert!(mean < 3.0 * true95, "{mean} against {true95}");
 }
 
-/// The learned way covers the same water, keeps safe at or above best, holds its band and gives the same answers
-/// for any order of cells. That it is not the usual way has a reason: on this smooth bed with tracks 40 m apart it is
-/// wrong by 0.175 m (RMS), straight lines by 0.164 m; the last assertion says when that gets worse.
+/// The learned way covers the same water, keeps safe at or above best, holds its band, gives the same answers for any
+/// order of cells, and is clearly nearer to the true bed than straight lines (here 0.09 m against 0.16 m, RMS).
 #[test]
 fn learned_covers_the_same_water_and_holds_its_band() {
     let plan = Plan { weed: 0.0, spacing: 40.0, ..Plan::default() };
@@ -244,7 +243,7 @@ fn learned_covers_the_same_water_and_holds_its_band() {
         }
     }
     assert!(n > 800, "{n}");
-    assert!(sums[1] < 1.2 * sums[0], "{:?}", sums.map(|s| (s / f64::from(n)).sqrt()));
+    assert!(sums[1] < 0.5 * sums[0], "{:?}", sums.map(|s| (s / f64::from(n)).sqrt()));
     assert!(f64::from(inside) / f64::from(n) > 0.93, "{inside} of {n}");
 }
 
