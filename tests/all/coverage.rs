@@ -58,7 +58,8 @@ fn drawn_water_counts_what_nobody_sounded() {
     }
     let csv = std::fs::read_to_string(d.file("c.csv")).expect("written");
     assert!(csv.lines().count() > 5 && csv.contains("holiday"), "{csv}");
-    let json: Value = serde_json::from_slice(&std::fs::read(d.file("c.geojson")).expect("written")).expect("JSON");
+    let json: Value =
+        serde_json::from_slice(&std::fs::read(d.file("c.geojson")).expect("written")).expect("JSON");
     let all = json["features"].as_array().expect("features");
     let spots = all.iter().filter(|f| f["properties"]["what"] == "holiday");
     assert_eq!(spots.count(), 2 * weak(&c, "holiday").len(), "an area and a place each");

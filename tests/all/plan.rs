@@ -30,7 +30,8 @@ fn a_first_day_on_drawn_water() {
     d.run(&["plan", "--area", area]).says(0, &["go slow, look out", "25 m apart", "nothing said: --draft"]);
     let crossed = d.json(&["plan", "--area", area, "--cross", "--direction", "90"]);
     assert!(number(&crossed["cross_m"]) > 250.0 && (number(&crossed["axis_deg"]) - 90.0).abs() < 1e-9);
-    d.run(&["plan", "--area", area, "-o", "p.svg", "-o", "p.png", "-o", "p.gpx"]).says(0, &["p.svg", "p.gpx"]);
+    d.run(&["plan", "--area", area, "-o", "p.svg", "-o", "p.png", "-o", "p.gpx"])
+        .says(0, &["p.svg", "p.gpx"]);
     let gpx = std::fs::read_to_string(d.file("p.gpx")).expect("written");
     assert_eq!((gpx.matches("<rte>").count(), gpx.matches("<trk>").count()), (1, 2 * 12 - 1), "{gpx}");
     let svg = std::fs::read_to_string(d.file("p.svg")).expect("written");

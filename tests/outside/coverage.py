@@ -44,8 +44,9 @@ area.write_text("lon,lat\n" + "".join(f"{x:.8f},{y:.8f}\n" for x, y in ring))
 path = out / "coverage.geojson"
 told = json.loads(run(*home, "coverage", "--area", area, "-o", path, "--json"))
 
-drawn = abs(GEOD.polygon_area_perimeter(*zip(*ring))[0])
-check("drawn-area", abs(told["area_m2"] / drawn - 1) < 2e-3, f"{told['area_m2']} m² against {drawn}")
+drawn, rim = map(abs, GEOD.polygon_area_perimeter(*zip(*ring)))
+# Squares of 3.4 m are in or out by their middle: along straight sides that may be half a square everywhere.
+check("drawn-area", abs(told["area_m2"] - drawn) < rim * 1.7, f"{told['area_m2']} m² against {drawn}")
 
 features = json.loads(path.read_text())["features"]
 shapes = [(f["properties"], shapely.from_geojson(json.dumps(f["geometry"]))) for f in features]
@@ -61,8 +62,12 @@ def ccw(g):
 
 
 check("counter-clockwise", all(ccw(g) for _, g in areas), "an outer ring runs clockwise (RFC 7946 §3.1.6)")
-worst = max(abs(abs(GEOD.geometry_area_perimeter(g)[0]) / p["area_m2"] - 1) for p, g in areas)
-check("geodesic-areas", worst < 1e-3 and len(areas) > 5, f"{len(areas)} areas, worst off by {worst:.2e}")
+sizes = [(p["area_m2"], *map(abs, GEOD.geometry_area_perimeter(g))) for p, g in areas]
+# Places are written to 1e-7°, about a centimetre.
+off = [(ours, area) for ours, area, rim in sizes if abs(ours - area) > 1e-4 * area + 0.008 * rim]
+check("geodesic-areas", not off and len(areas) > 5, f"{len(off)} of {len(areas)} differ, such as {off[:2]}")
+whole = sum(area for (p, _), (_, area, _) in zip(areas, sizes) if p.get("grade"))
+check("whole-area", abs(whole / told["area_m2"] - 1) < 1e-4, f"{whole} m² against {told['area_m2']}")
 grades = [g for p, g in areas if p.get("grade")]
 overlap = sum(g.area for g in grades) / shapely.unary_union(grades).area - 1
 check("grades-tile", abs(overlap) < 1e-6, f"they overlap by {overlap}")
@@ -72,7 +77,8 @@ plane = pyproj.Transformer.from_crs("EPSG:4326", f"+proj=aeqd +lat_0={lat.mean()
 tree = cKDTree(np.column_stack(plane.transform(lon, lat)))
 rng = np.random.default_rng(11)
 at = np.column_stack([rng.uniform(w - dx, e + dx, 6000), rng.uniform(s - dy, n + dy, 6000)])
-at = at[shapely.contains_xy(shapely.Polygon(ring), at[:, 0], at[:, 1])]
+# Not within a square of the drawn line, where a square may be out.
+at = at[shapely.contains_xy(shapely.Polygon(ring).buffer(-4e-5), at[:, 0], at[:, 1])]
 points = out / "points.csv"
 points.write_text("lon,lat\n" + "".join(f"{x:.8f},{y:.8f}\n" for x, y in at))
 rows = list(csv.DictReader(run(*home, "depth", "--points", points).splitlines()))

@@ -44,8 +44,11 @@ fn weak(c: &Coverage, points: bool) -> Layer {
     let mut out = Layer::new(name, title, &columns);
     for kind in c.weak.chunk_by(|a, b| a.what == b.what) {
         for (i, w) in kind.iter().enumerate() {
-            let shape =
-                if points { Shape::place(w.middle) } else { Shape::areas(&c.frame, std::slice::from_ref(&w.outline)) };
+            let shape = if points {
+                Shape::place(w.middle)
+            } else {
+                Shape::areas(&c.frame, std::slice::from_ref(&w.outline))
+            };
             out.push(shape, values(i + 1, w));
         }
     }

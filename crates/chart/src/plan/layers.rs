@@ -68,10 +68,8 @@ fn values(place: usize, l: &Leg, speed_m_s: f64) -> Vec<Value> {
 }
 
 fn not_reached(plan: &Plan) -> Layer {
-    let columns = [
-        Column::new("name", Kind::Text, "what is not reached"),
-        Column::new("why", Kind::Text, "why not"),
-    ];
+    let columns =
+        [Column::new("name", Kind::Text, "what is not reached"), Column::new("why", Kind::Text, "why not")];
     let mut out = Layer::new("not_reached", "What the drive does not reach", &columns);
     for n in &plan.not_reached {
         out.push(Shape::place(n.at), vec![Value::Text(n.what.clone()), Value::Text(n.why.clone())]);

@@ -65,7 +65,11 @@ fn odd_places_are_planned_as_any_other() {
         let s = PlanSettings { start: Some(here), ..settings() };
         let (plan, _) = planned(&[], &square(here, 100.0), Task::Water, &s).expect("a plan");
         assert_eq!(plan.legs.iter().filter(|l| l.kind == LegKind::Main).count(), 8, "{lon} {lat}");
-        assert!((plan.length_m(LegKind::Main) / 1560.0 - 1.0).abs() < 0.04, "{}", plan.length_m(LegKind::Main));
+        assert!(
+            (plan.length_m(LegKind::Main) / 1560.0 - 1.0).abs() < 0.04,
+            "{}",
+            plan.length_m(LegKind::Main)
+        );
     }
 }
 
