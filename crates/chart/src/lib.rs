@@ -16,6 +16,7 @@
 //! ```
 
 mod bed;
+mod blocks;
 mod contour;
 mod coverage;
 mod csv;
@@ -23,6 +24,7 @@ mod degrees;
 mod error;
 mod geojson;
 mod gpx;
+mod held;
 mod info;
 mod kml;
 mod krige;
@@ -40,6 +42,8 @@ mod picture;
 mod plan;
 mod png;
 mod selection;
+mod shore;
+mod smooth;
 mod soundings;
 mod spread;
 mod statements;
@@ -62,6 +66,7 @@ pub use csv::{cells_csv, layer_csv};
 pub use error::{BlankReason, ChartError};
 pub use geojson::{layer_geojson, layers_geojson};
 pub use gpx::layers_gpx;
+pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
 pub use kml::layers_kml;
 pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
@@ -71,6 +76,7 @@ pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_
 pub use picture::{chart_svg, coverage_svg, plan_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
+pub use shore::Shore;
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
