@@ -1,5 +1,6 @@
 //! The command line as typed. Help, completions and the man page come from here.
 
+use crate::commands::compare::CompareArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -101,6 +102,11 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg"
     )]
     Chart(ChartArgs),
+    /// Show what changed between two dates, or what two boats disagree on
+    #[command(
+        after_help = "Examples:\n  leadline compare --split 2026-03-01 -o change.png\n  leadline compare --before 2025-11-01 --after 2026-03-01 --area bar.geojson -o bar.geojson\n  leadline compare --boats Heron,Plover\n  leadline compare --years -o change.svg     (change-2025-2026.svg, ...)\n\nA change counts only where it is more than both uncertainties together (95 %)."
+    )]
+    Compare(CompareArgs),
     /// Tell area and volume of the water at each stage
     #[command(
         after_help = "Examples:\n  leadline volume\n  leadline volume --from -2 --to 1 --step 0.25 -o storage.csv\n  leadline volume --area bay.geojson -o bay.svg"

@@ -2,6 +2,7 @@
 
 mod boat;
 mod chart;
+pub(crate) mod compare;
 mod crew;
 mod demo;
 mod depth;
@@ -45,6 +46,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Compare(a) => done(compare::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),

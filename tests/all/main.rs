@@ -6,6 +6,8 @@
 )]
 
 mod chart_tools;
+mod compare;
+mod csb;
 mod e2e;
 mod home;
 mod hosts;

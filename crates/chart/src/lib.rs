@@ -16,7 +16,9 @@
 //! ```
 
 mod bed;
+mod compare;
 mod contour;
+mod csb;
 mod csv;
 mod error;
 mod geojson;
@@ -37,14 +39,16 @@ mod units;
 mod volume;
 mod water;
 
+pub use compare::{Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, compare};
 pub use contour::{Contour, ContourLine, DepthArea};
+pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::cells_csv;
 pub use error::{BlankReason, ChartError};
 pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
 pub use info::{ChartInfo, Touch};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{chart_svg, volume_svg};
+pub use picture::{change_svg, chart_svg, volume_svg};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;

@@ -5,11 +5,13 @@ mod actions;
 mod decisions;
 mod desk;
 mod error;
+mod give;
 mod ground;
 mod home;
 mod import;
 mod invite;
 mod levels;
+mod only;
 mod parcel;
 mod query;
 mod store;
@@ -38,6 +40,7 @@ pub use leadline_reduce::{
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
 pub use levels::{ImportedLevels, import_levels};
+pub use only::Only;
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
 pub use query::{Computed, Explained};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
