@@ -1,4 +1,8 @@
 //! Squares that changed, joined to patches.
+//!
+//! A patch begins where the change is proven square by square. Ground between such squares that went the same way belongs
+//! to it, and so does the ground round them where the change is still more than half its band, with and without the shift
+//! common to all squares: a bar does not end where its edge is no longer proven, but a wrong level has no edge at all.
 
 use super::{Change, Shift, Square};
 use crate::water::{Spots, cell_side_m};
@@ -8,6 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Gaps up to about twice this between proven squares belong to the patch if the bed there went the same way, metres
 /// (judgement: tracks of small boats are 10 to 20 m apart, and between them less is proven).
 const BRIDGE_M: f64 = 8.0;
+/// Share of its band that the change of the ground round a proven square must exceed to belong to it (judgement).
+const LIKELY: f64 = 0.5;
 /// Less proven ground than this is a speck: counted, not named (judgement: four cells at 45° latitude).
 const LEAST_PROVEN_M2: f64 = 45.0;
 
@@ -18,7 +24,7 @@ pub struct Patch {
     pub kind: Change,
     /// Indices of its squares in [`super::Comparison::squares`], ascending.
     pub squares: Vec<usize>,
-    /// m², bridged squares included.
+    /// m², with the likely ground between and round the proven squares.
     pub area_m2: f64,
     /// Of that, squares whose change is proven one by one.
     pub proven_m2: f64,
@@ -65,7 +71,10 @@ pub(super) fn patches(
     let grid = Grid::of(squares, spots);
     let mut all: Vec<Patch> = [Change::Scour, Change::Fill]
         .into_iter()
-        .flat_map(|kind| grid.joined(grid.closed(squares, kind)).into_iter().map(move |s| (kind, s)))
+        .flat_map(|kind| {
+            let ground = grid.grown(squares, grid.closed(squares, kind), kind, shift);
+            grid.joined(ground).into_iter().map(move |s| (kind, s))
+        })
         .filter_map(|(kind, members)| patch(squares, kind, members, shift, stage_m))
         .collect();
     let proven: f64 = squares.iter().filter(|s| s.proven().is_some()).map(|s| s.area_m2).sum();
@@ -110,6 +119,35 @@ impl Grid {
         };
         let bridged: Vec<(i64, i64)> = grown.iter().copied().filter(between).collect();
         proven.into_iter().chain(bridged).collect()
+    }
+
+    /// `places` and the likely ground that touches them, sides only.
+    fn grown(
+        &self,
+        squares: &[Square],
+        mut places: BTreeSet<(i64, i64)>,
+        kind: Change,
+        shift: Option<Shift>,
+    ) -> BTreeSet<(i64, i64)> {
+        let shift_m = shift.map_or(0.0, |s| s.shift_m);
+        let sign = if kind == Change::Scour { 1.0 } else { -1.0 };
+        let likely = |p: &(i64, i64)| {
+            let square = self.index.get(p).and_then(|i| squares.get(*i));
+            square.is_some_and(|s| {
+                let least = LIKELY * s.change95_m;
+                sign * s.change_m > least && sign * (s.change_m - shift_m) > least
+            })
+        };
+        let mut open: Vec<(i64, i64)> = places.iter().copied().collect();
+        while let Some((r, c)) = open.pop() {
+            for p in [(r - 1, c), (r + 1, c), (r, c - 1), (r, c + 1)] {
+                if !places.contains(&p) && likely(&p) {
+                    places.insert(p);
+                    open.push(p);
+                }
+            }
+        }
+        places
     }
 
     /// Squares that touch, corners included.
