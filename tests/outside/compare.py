@@ -160,10 +160,11 @@ def main():
 
     # 2 π · 12 · 25 · 0.8 m = 1508 m³ moved 65 m east.
     truth = 2 * np.pi * 12 * 25 * 0.8
-    off = [abs(told[k]["volume_m3"] - truth) / told[k]["volume95_m3"] for k in ("scour", "fill")]
+    volumes = [told[k]["volume_m3"] for k in ("scour", "fill")]
     moved = told["moved"]
-    good = max(off) < 1 and len(moved) == 1 and abs(moved[0]["distance_m"] - 65) < 8
-    say("truth", None if good else f"{off} {moved}", f"{told['scour']['volume_m3']:.0f} and {told['fill']['volume_m3']:.0f} of {truth:.0f} m3")
+    inside = all(v["low95"] < truth < v["high95"] and 0.6 < v["best"] / truth < 1.2 for v in volumes)
+    good = inside and len(moved) == 1 and abs(moved[0]["distance_m"] - 65) < 8
+    say("truth", None if good else f"{volumes} {moved}", f"{volumes[0]['best']:.0f} and {volumes[1]['best']:.0f} of {truth:.0f} m3")
 
 
 main()

@@ -5,7 +5,7 @@ use crate::args::Cli;
 use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use leadline_chart::{
-    Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total, Water, change_svg,
+    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total, Water, change_svg,
     compare,
 };
 use leadline_model::{Text, UtcMillis};
@@ -81,7 +81,8 @@ pub(crate) fn run(cli: &Cli, a: &CompareArgs) -> Result<(), Failure> {
         }
         let mut info = chart::info(cli, &store, &before, a.stage)?;
         info.passes.extend(after.reduced.passes.iter().cloned());
-        let sides = Sides { before: words(&pair.before, &before), after: words(&pair.after, &after) };
+        let called = if a.boats.is_some() { Called::FirstSecond } else { Called::EarlierLater };
+        let sides = Sides { before: words(&pair.before, &before), after: words(&pair.after, &after), called };
         let path = a.output.as_deref().map(|p| named(p, pair.suffix.as_deref()));
         if let Some((path, kind)) = path.as_deref().zip(kind) {
             write(path, kind, &change, &sides, &info)?;
@@ -248,11 +249,14 @@ fn words(asked: &Asked, c: &Computed) -> String {
 
 fn say(cli: &Cli, c: &Comparison, sides: &Sides, path: Option<&Path>) -> Result<(), Failure> {
     let depth = |m: f64| cli.units.depth(m);
-    talk::say(&format!("Earlier: {}\nLater:   {}", sides.before, sides.after))?;
+    let [first, second] = sides.called.words();
+    talk::say(&format!("{first}: {}\n{second}: {}", sides.before, sides.after))?;
     let common = c.common_m2();
     talk::say(&format!(
-        "Known by both: {common:.0} m² (only earlier {:.0}, only later {:.0}). Change proven on {:.1} % of it.",
+        "Known by both: {common:.0} m² (only {}: {:.0} m², only {}: {:.0} m²). Change proven on {:.1} % of it.",
+        first.to_lowercase(),
         c.only_before_m2,
+        second.to_lowercase(),
         c.only_after_m2,
         100.0 * c.proven_m2() / common
     ))?;
@@ -261,12 +265,11 @@ fn say(cli: &Cli, c: &Comparison, sides: &Sides, path: Option<&Path>) -> Result<
         let t = c.total(kind);
         if t.patches > 0 {
             talk::say(&format!(
-                "{}: {} patches, {:.0} m², {:.0} ± {:.0} m³",
+                "{}: {} patches, {:.0} m², {}",
                 kind.word(),
                 t.patches,
                 t.area_m2,
-                t.volume_m3,
-                t.volume95_m3
+                volume_words(t.volume_m3)
             ))?;
         }
     }
@@ -297,16 +300,19 @@ fn patch_words(p: &Patch, depth: &dyn Fn(f64) -> String) -> String {
     let notes = [(p.notable, ", worth a report (IHO C-13)"), (p.goes_with_shift, ", goes with the common shift")];
     let notes: String = notes.iter().filter(|n| n.0).map(|n| n.1).collect();
     format!(
-        "{:<5} {:>7.0} m² {:>8.0} ± {:.0} m³, most {} ± {} at {:.6},{:.6}{notes}",
+        "{:<5} {:.0} m², {}, most {} ± {} at {:.6},{:.6}{notes}",
         p.kind.word(),
         p.area_m2,
-        p.volume_m3,
-        p.volume95_m3,
+        volume_words(p.volume_m3),
         depth(p.most_m),
         depth(p.most95_m),
         at.lon,
         at.lat
     )
+}
+
+fn volume_words(v: Banded) -> String {
+    format!("{:.0} m³ (95 %: {:.0} to {:.0})", v.best, v.low, v.high)
 }
 
 fn shift_words(cli: &Cli, c: &Comparison) -> String {
@@ -334,7 +340,7 @@ fn shift_words(cli: &Cli, c: &Comparison) -> String {
 
 fn as_json(c: &Comparison, computed: [&Computed; 2], sides: &Sides, path: Option<&Path>) -> Value {
     let total = |t: Total| {
-        json!({"patches": t.patches, "area_m2": t.area_m2, "volume_m3": t.volume_m3, "volume95_m3": t.volume95_m3})
+        json!({"patches": t.patches, "area_m2": t.area_m2, "volume_m3": banded(t.volume_m3)})
     };
     let shift = c.shift.map(|s| {
         json!({
@@ -369,11 +375,15 @@ fn patch_json(p: &Patch) -> Value {
         json!([l.lon, l.lat])
     };
     json!({
-        "kind": p.kind.word(), "area_m2": p.area_m2, "proven_m2": p.proven_m2, "volume_m3": p.volume_m3,
-        "volume95_m3": p.volume95_m3, "mean_m": p.mean_m, "most_m": p.most_m, "most95_m": p.most95_m,
+        "kind": p.kind.word(), "area_m2": p.area_m2, "proven_m2": p.proven_m2,
+        "volume_m3": banded(p.volume_m3), "mean_m": p.mean_m, "most_m": p.most_m, "most95_m": p.most95_m,
         "most_at": place(p.most_at), "centre": place(p.centre), "shoalest_after_m": p.shoalest_after_m,
         "notable": p.notable, "goes_with_shift": p.goes_with_shift,
     })
+}
+
+fn banded(v: Banded) -> Value {
+    json!({"best": v.best, "low95": v.low, "high95": v.high})
 }
 
 fn moved_json(m: &Moved) -> Value {

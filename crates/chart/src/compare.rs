@@ -15,11 +15,11 @@ mod sides;
 pub use moved::Moved;
 pub use patches::Patch;
 pub use shift::Shift;
-pub use sides::Sides;
+pub use sides::{Called, Sides};
 pub(crate) use sides::{CHANGE_COLOURS, outline_of, square_m};
 
 use crate::water::{Spots, Water};
-use crate::{Estimate, Surface};
+use crate::{Banded, Estimate, Surface};
 use geo::Polygon;
 use leadline_model::{CellId, GridPos, LocalFrame};
 
@@ -77,16 +77,14 @@ impl Square {
 }
 
 /// Area and volume of all patches of one kind.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Total {
     /// How many patches.
     pub patches: usize,
     /// m².
     pub area_m2: f64,
     /// m³, as a positive number.
-    pub volume_m3: f64,
-    /// 95 %, m³: all squares taken as wrong together.
-    pub volume95_m3: f64,
+    pub volume_m3: Banded,
 }
 
 /// Two surveys compared.
@@ -137,12 +135,17 @@ impl Comparison {
 
     /// All patches of one kind.
     pub fn total(&self, kind: Change) -> Total {
-        self.patches.iter().filter(|p| p.kind == kind).fold(Total::default(), |t, p| Total {
-            patches: t.patches + 1,
-            area_m2: t.area_m2 + p.area_m2,
-            volume_m3: t.volume_m3 + p.volume_m3,
-            volume95_m3: t.volume95_m3 + p.volume95_m3,
-        })
+        let its = || self.patches.iter().filter(|p| p.kind == kind);
+        let sum = |f: fn(&Patch) -> f64| its().map(f).sum::<f64>();
+        Total {
+            patches: its().count(),
+            area_m2: sum(|p| p.area_m2),
+            volume_m3: Banded {
+                best: sum(|p| p.volume_m3.best),
+                low: sum(|p| p.volume_m3.low),
+                high: sum(|p| p.volume_m3.high),
+            },
+        }
     }
 }
 

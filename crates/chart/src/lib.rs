@@ -39,7 +39,7 @@ mod units;
 mod volume;
 mod water;
 
-pub use compare::{Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, compare};
+pub use compare::{Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, compare};
 pub use contour::{Contour, ContourLine, DepthArea};
 pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::cells_csv;

@@ -16,19 +16,20 @@ const SQUARES: [Column; 6] = [
     Column::new("patch", Kind::Whole, "number of the patch it belongs to, from 1"),
 ];
 
-const PATCHES: [Column; 12] = [
+const PATCHES: [Column; 13] = [
     Column::new("patch", Kind::Whole, "number, largest volume first"),
     Column::new("kind", Kind::Text, "scour (deeper) or fill (shoaler)"),
     Column::new("area_m2", WHOLE_METRES, "area, m²"),
     Column::new("proven_m2", WHOLE_METRES, "area of squares whose change is proven one by one, m²"),
     Column::new("volume_m3", WHOLE_METRES, "ground moved, m³"),
-    Column::new("volume95_m3", WHOLE_METRES, "its uncertainty, 95 %, m³"),
+    Column::new("volume_low_m3", WHOLE_METRES, "low end of its 95 % band, m³"),
+    Column::new("volume_high_m3", WHOLE_METRES, "high end, m³"),
     Column::new("mean_m", METRES, "mean change, metres"),
     Column::new("most_m", METRES, "largest change, metres"),
     Column::new("most95_m", METRES, "its uncertainty, 95 %, metres"),
     Column::new("shoalest_after_m", METRES, "shoalest later best depth at the stage, metres"),
     Column::new("notable", Kind::Flag, "reaches the threshold of chart comparison of IHO C-13 Annex H"),
-    Column::new("goes_with_shift", Kind::Flag, "would not stand out without the shift common to all squares"),
+    Column::new("goes_with_shift", Kind::Flag, "mostly not proven without the shift common to all squares"),
 ];
 
 const MOVED: [Column; 4] = [
@@ -73,8 +74,9 @@ fn patches(change: &Comparison, stage_m: f64) -> Layer {
             Value::Text(p.kind.word().to_owned()),
             Value::Number(p.area_m2),
             Value::Number(p.proven_m2),
-            Value::Number(p.volume_m3),
-            Value::Number(p.volume95_m3),
+            Value::Number(p.volume_m3.best),
+            Value::Number(p.volume_m3.low),
+            Value::Number(p.volume_m3.high),
             Value::Number(p.mean_m),
             Value::Number(p.most_m),
             Value::Number(p.most95_m),

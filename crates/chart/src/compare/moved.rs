@@ -41,7 +41,8 @@ pub(super) fn moved(patches: &[Patch]) -> Vec<Moved> {
 /// Distance and bearing from patch `i` to patch `j` if they can be one bar.
 fn pair(patches: &[Patch], i: usize, j: usize) -> Option<(f64, f64)> {
     let (a, b) = (patches.get(i)?, patches.get(j)?);
-    let share = a.volume_m3.min(b.volume_m3) / a.volume_m3.max(b.volume_m3);
+    let (x, y) = (a.volume_m3.best, b.volume_m3.best);
+    let share = x.min(y) / x.max(y);
     if a.kind == b.kind || share < LEAST_SHARE {
         return None;
     }

@@ -5,6 +5,7 @@
 //! common to all squares: a bar does not end where its edge is no longer proven, but a wrong level has no edge at all.
 
 use super::{Change, Shift, Square};
+use crate::Banded;
 use crate::water::{Spots, cell_side_m};
 use leadline_model::{GridPos, LocalFrame};
 use std::collections::{BTreeMap, BTreeSet};
@@ -28,10 +29,9 @@ pub struct Patch {
     pub area_m2: f64,
     /// Of that, squares whose change is proven one by one.
     pub proven_m2: f64,
-    /// Ground moved, m³, positive.
-    pub volume_m3: f64,
-    /// Its uncertainty, 95 %, m³: all squares taken as wrong together.
-    pub volume95_m3: f64,
+    /// Ground moved, m³, positive. All squares taken as wrong together: the low end is what the proven squares hold
+    /// beyond their bands, the high end what the whole patch holds with its bands added.
+    pub volume_m3: Banded,
     /// Mean change, metres; positive = deeper.
     pub mean_m: f64,
     /// Largest change, metres, with its uncertainty (95 %) and place.
@@ -46,7 +46,8 @@ pub struct Patch {
     pub shoalest_after_m: f64,
     /// The change is one that a hydrographic office asks to be told of.
     pub notable: bool,
-    /// Without the shift common to all squares it would not stand out from its band: it may be a wrong level.
+    /// Less than half of its proven ground is still proven without the shift common to all squares: it may be a wrong
+    /// level.
     pub goes_with_shift: bool,
 }
 
@@ -79,7 +80,7 @@ pub(super) fn patches(
         .collect();
     let proven: f64 = squares.iter().filter(|s| s.proven().is_some()).map(|s| s.area_m2).sum();
     all.retain(|p| p.proven_m2 >= LEAST_PROVEN_M2);
-    all.sort_by(|a, b| b.volume_m3.total_cmp(&a.volume_m3).then(a.squares.cmp(&b.squares)));
+    all.sort_by(|a, b| b.volume_m3.best.total_cmp(&a.volume_m3.best).then(a.squares.cmp(&b.squares)));
     for (i, p) in all.iter().enumerate() {
         for s in &p.squares {
             squares[*s].patch = Some(i);
@@ -179,16 +180,24 @@ fn patch(
     let most = its().max_by(|a, b| a.change_m.abs().total_cmp(&b.change_m.abs()))?;
     let area_m2 = sum(&|s| s.area_m2);
     let signed = sum(&|s| s.change_m * s.area_m2);
-    let volume95_m3 = sum(&|s| s.change95_m * s.area_m2);
-    let without = shift.map_or(signed, |s| signed - s.shift_m * area_m2);
-    let stands = without.abs() > volume95_m3 && (without > 0.0) == (signed > 0.0);
+    let proven = || its().filter(|s| s.proven() == Some(kind));
+    let proven_m2: f64 = proven().map(|s| s.area_m2).sum();
+    let volume_m3 = Banded {
+        best: signed.abs(),
+        low: proven().map(|s| (s.change_m.abs() - s.change95_m) * s.area_m2).sum(),
+        high: sum(&|s| (s.change_m.abs() + s.change95_m) * s.area_m2),
+    };
+    let without = |s: &&Square| {
+        let change_m = s.change_m - shift.map_or(0.0, |s| s.shift_m);
+        Square { change_m, ..**s }.proven() == Some(kind)
+    };
+    let stands_m2: f64 = proven().filter(without).map(|s| s.area_m2).sum();
     let seen = |s: &Square| s.proven() == Some(kind) && s.change_m.abs() >= notable_m(s.before_m + stage_m);
     Some(Patch {
         kind,
         area_m2,
-        proven_m2: its().filter(|s| s.proven() == Some(kind)).map(|s| s.area_m2).sum(),
-        volume_m3: signed.abs(),
-        volume95_m3,
+        proven_m2,
+        volume_m3,
         mean_m: signed / area_m2,
         most_m: most.change_m,
         most95_m: most.change95_m,
@@ -196,7 +205,7 @@ fn patch(
         centre: centre(&members, squares, most.at),
         shoalest_after_m: its().map(|s| s.after_m).fold(f64::INFINITY, f64::min),
         notable: its().any(seen),
-        goes_with_shift: shift.is_some_and(|s| s.is_real()) && !stands,
+        goes_with_shift: shift.is_some_and(|s| s.is_real()) && stands_m2 < 0.5 * proven_m2,
         squares: members,
     })
 }

@@ -14,6 +14,28 @@ pub struct Sides {
     pub before: String,
     /// The later side.
     pub after: String,
+    /// What the two are called.
+    pub called: Called,
+}
+
+/// What the sides of a comparison are called.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Called {
+    /// By time.
+    #[default]
+    EarlierLater,
+    /// By order of naming: two boats.
+    FirstSecond,
+}
+
+impl Called {
+    /// The word for the side that is taken off, and for the one it is taken off from.
+    pub fn words(self) -> [&'static str; 2] {
+        match self {
+            Self::EarlierLater => ["Earlier", "Later"],
+            Self::FirstSecond => ["First", "Second"],
+        }
+    }
 }
 
 /// Classes of change, from the most fill (brown) over none (pale) to the most scour (blue).

@@ -34,7 +34,7 @@ pub fn change_svg(change: &Comparison, sides: &Sides, info: &ChartInfo) -> Strin
 
     let mut out = Svg(head(layout.width, layout.height));
     out.rect((0.0, 0.0), (layout.width, layout.height), &format!("fill=\"{PAPER}\""));
-    title(&mut out, &layout, info);
+    title(&mut out, &layout, sides, info);
     ground.draw(&mut out, &view, &layout.map, change, &scale);
     numbers(&mut out, &view, &ground.frame, change);
     if change.squares.is_empty() {
@@ -50,11 +50,12 @@ pub fn change_svg(change: &Comparison, sides: &Sides, info: &ChartInfo) -> Strin
     out.0
 }
 
-fn title(out: &mut Svg, layout: &Layout, info: &ChartInfo) {
+fn title(out: &mut Svg, layout: &Layout, sides: &Sides, info: &ChartInfo) {
     let room = layout.width - 2.0 * MARGIN;
     let name = shortened(&format!("{}: what changed", info.survey), 42.0, room);
     out.text((MARGIN, MARGIN + 38.0), 42.0, Anchor::Start, INK, &name);
-    let line = format!("Later less earlier depth in {}", info.units.word());
+    let [first, second] = sides.called.words();
+    let line = format!("{second} less {} depth in {}", first.to_lowercase(), info.units.word());
     out.text((MARGIN, MARGIN + 72.0), 18.0, Anchor::Start, INK, &line);
     out.text((layout.width - MARGIN, MARGIN + 72.0), 18.0, Anchor::End, INK, "Not for navigation");
 }
@@ -227,7 +228,7 @@ mod tests {
             false,
         );
         let info = ChartInfo { survey: "<script>".into(), ..ChartInfo::default() };
-        let sides = Sides { before: "<b>".into(), after: "&".into() };
+        let sides = Sides { before: "<b>".into(), after: "&".into(), ..Sides::default() };
         let svg = change_svg(&nothing, &sides, &info);
         assert!(svg.contains("&lt;script&gt;") && !svg.contains("<b>") && svg.ends_with("</svg>\n"));
         crate::png::parse(&svg).expect("reads back");

@@ -6,7 +6,7 @@ use crate::palette::{INK, PAPER};
 use crate::picture::layout::Rect;
 use crate::picture::svg::{Anchor, Svg, px};
 use crate::units::fixed;
-use crate::{Change, ChartInfo, Comparison, Patch};
+use crate::{ChartInfo, Comparison, Patch};
 use leadline_model::{CAUTION, PRODUCT, UtcMillis};
 
 const TEXT: f64 = 15.0;
@@ -125,11 +125,12 @@ fn line(p: &Patch, info: &ChartInfo) -> String {
     let most = p.most_m / u.in_metres();
     let with = if p.goes_with_shift { ", goes with the common shift (dashed)" } else { "" };
     format!(
-        "{}: {} m², {} ± {} m³, most {} ± {} {}{with}",
+        "{}: {} m², {} m³ ({} to {}), most {} ± {} {}{with}",
         p.kind.word(),
         fixed(p.area_m2, 0),
-        fixed(p.volume_m3, 0),
-        fixed(p.volume95_m3, 0),
+        fixed(p.volume_m3.best, 0),
+        fixed(p.volume_m3.low, 0),
+        fixed(p.volume_m3.high, 0),
         signed(most, 2),
         fixed(p.most95_m / u.in_metres(), 2),
         u.sign()
@@ -166,12 +167,17 @@ fn shift(change: &Comparison, info: &ChartInfo, width: f64) -> Block {
 
 fn about(change: &Comparison, sides: &Sides, info: &ChartInfo, width: f64) -> Block {
     let mut b = Block::new(width, "Compared");
-    b.words(&format!("Earlier: {}.", sides.before));
-    b.words(&format!("Later: {}.", sides.after));
+    let [first, second] = sides.called.words();
+    b.words(&format!("{first}: {}.", sides.before));
+    b.words(&format!("{second}: {}.", sides.after));
     let areas = [change.common_m2(), change.only_before_m2, change.only_after_m2].map(|a| fixed(a, 0));
     b.words(&format!(
-        "Known by both {} m²; only earlier {} m², only later {} m².",
-        areas[0], areas[1], areas[2]
+        "Known by both {} m²; only {} {} m², only {} {} m².",
+        areas[0],
+        first.to_lowercase(),
+        areas[1],
+        second.to_lowercase(),
+        areas[2]
     ));
     b.words(&format!("Boats: {}.", info.boats().join(", ")));
     b.words(&format!("Sounding datum: {}. A difference of depths is the same at every stage.", info.datum));
@@ -205,6 +211,5 @@ mod tests {
     #[test]
     fn signs_stand_out() {
         assert_eq!((signed(0.2, 2), signed(-1.25, 2), signed(-0.001, 2)), ("+0.2".into(), "−1.25".into(), "0".into()));
-        assert_eq!(Change::Fill.word(), "fill");
     }
 }
