@@ -78,7 +78,8 @@ fn pictures_and_layers() {
     assert!(svg.contains("Not for navigation") && svg.contains("Plover") && svg.contains("2026-05-14"));
     d.run(&["compare", "--split", "2026-05-10", "-o", "c.png", "--units", "ft"]).says(0, &[]);
     d.run(&["compare", "--split", "2026-05-10", "-o", "c.geojson", "--stage", "1"]).says(0, &[]);
-    let json: Value = serde_json::from_slice(&std::fs::read(d.file("c.geojson")).expect("written")).expect("JSON");
+    let json: Value =
+        serde_json::from_slice(&std::fs::read(d.file("c.geojson")).expect("written")).expect("JSON");
     let features = json["features"].as_array().expect("features");
     let of = |kind: &str| features.iter().filter(|f| f["geometry"]["type"] == kind).count();
     assert!(of("Point") > 3000 && of("MultiPolygon") == 2 && of("MultiLineString") == 1);

@@ -51,14 +51,17 @@ fn only_with_consent_and_without_the_name() {
 fn what_lies_near_home_stays_there() {
     let d = heron();
     let all = d.json(&[&WHO[..], &MAIL, &["--boat", "Heron", AGREED]].concat());
-    let part =
-        d.json(&[&WHO[..], &MAIL, &["--boat", "Heron", AGREED, "--skip-near", "7.4130,48.2100,120"]].concat());
+    let part = d
+        .json(&[&WHO[..], &MAIL, &["--boat", "Heron", AGREED, "--skip-near", "7.4130,48.2100,120"]].concat());
     let count = |v: &Value, key: &str| v[key].as_u64().expect("a number");
     assert!(count(&part, "kept_back") > 60, "{part}");
     assert_eq!(count(&part, "soundings") + count(&part, "kept_back"), count(&all, "soundings"));
     let near = written(&d)["features"].as_array().expect("features").iter().any(|f| {
         let c = &f["geometry"]["coordinates"];
-        let (e, n) = ((c[0].as_f64().expect("lon") - 7.413) * 74_292.0, (c[1].as_f64().expect("lat") - 48.21) * 111_198.0);
+        let (e, n) = (
+            (c[0].as_f64().expect("lon") - 7.413) * 74_292.0,
+            (c[1].as_f64().expect("lat") - 48.21) * 111_198.0,
+        );
         e.hypot(n) < 118.0
     });
     assert!(!near);
@@ -82,6 +85,7 @@ fn wrong_words_are_refused() {
     d.run(&with(&["--email", "a@b.org", "--node", "1-2"])).says(1, &["node", "letters and digits"]);
     d.run(&with(&["--email", "a@b.org", "--skip-near", "7,48"])).says(1, &["--skip-near"]);
     d.run(&with(&["--email", "a@b.org", "--skip-near", "7,48,1e9"])).says(1, &["metres 1 to"]);
-    d.run(&with(&["--email", "a@b.org", "--skip-near", "7.413,48.21,5000"])).says(1, &["keeps every sounding"]);
+    d.run(&with(&["--email", "a@b.org", "--skip-near", "7.413,48.21,5000"]))
+        .says(1, &["keeps every sounding"]);
     assert!(!d.file("csb.json").exists());
 }

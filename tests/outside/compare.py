@@ -139,7 +139,7 @@ def main():
             or abs(area / p["area_m2"] - 1) > 0.01
             or abs(abs(volume) / p["volume_m3"] - 1) > 0.01
             or (volume > 0) != (p["kind"] == "scour")
-            or abs(mine.change_m.abs().max() - abs(p["most_m"])) > 0.0011
+            or abs(mine.change_m[mine.proven != "none"].abs().max() - abs(p["most_m"])) > 0.0011
         ):
             bad.append((p, area, volume, held, len(mine)))
     say("patches", f"{bad[0]}" if bad else ("none" if len(patches) < 2 else None), len(patches))
@@ -162,9 +162,18 @@ def main():
     truth = 2 * np.pi * 12 * 25 * 0.8
     volumes = [told[k]["volume_m3"] for k in ("scour", "fill")]
     moved = told["moved"]
-    inside = all(v["low95"] < truth < v["high95"] and 0.6 < v["best"] / truth < 1.2 for v in volumes)
+    inside = all(v["low95"] < truth < v["high95"] and 0.6 < v["best"] / truth < 1.4 for v in volumes)
     good = inside and len(moved) == 1 and abs(moved[0]["distance_m"] - 65) < 8
     say("truth", None if good else f"{volumes} {moved}", f"{volumes[0]['best']:.0f} and {volumes[1]['best']:.0f} of {truth:.0f} m3")
+
+    # The invented water of the demo never changes, but its weed grows: with spikes, wrong stages and an ungauged day.
+    run("unused", "demo", "-o", "demo", "--quiet")
+    shares = []
+    for sides in ("--split=2025-06-01", "--split=2025-08-01", "--split=2025-09-15", "--boats=Heron,Plover"):
+        c = json.loads(run("demo/laptop", "compare", sides, "--json"))["comparisons"][0]
+        shares.append(c["proven_m2"] / c["common_m2"])
+        print(f"# demo {sides}: {shares[-1]:.4f} of {c['common_m2']:.0f} m2, shift {c['shift']['shift_m']:+.3f} m")
+    say("demo", None if max(shares) <= 0.05 else f"{max(shares):.3f} of the ground", f"at most {max(shares):.4f}")
 
 
 main()

@@ -5,8 +5,8 @@ use crate::args::Cli;
 use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use leadline_chart::{
-    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total, Water, change_svg,
-    compare,
+    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total,
+    Water, change_svg, compare,
 };
 use leadline_model::{Text, UtcMillis};
 use leadline_survey::{Computed, Only, Store};
@@ -107,7 +107,13 @@ impl Kind {
     }
 }
 
-fn write(path: &Path, kind: Kind, change: &Comparison, sides: &Sides, info: &ChartInfo) -> Result<(), Failure> {
+fn write(
+    path: &Path,
+    kind: Kind,
+    change: &Comparison,
+    sides: &Sides,
+    info: &ChartInfo,
+) -> Result<(), Failure> {
     match kind {
         Kind::Picture(kind) => chart::write(path, kind, &change_svg(change, sides, info)),
     }
@@ -157,7 +163,9 @@ fn pairs(a: &CompareArgs, store: &Store) -> Result<Vec<Pair>, Failure> {
 }
 
 fn two_boats(text: &str) -> Result<Pair, Failure> {
-    let bad = || Failure::Input(format!("--boats {text}: two names with a comma between them, such as Heron,Plover"));
+    let bad = || {
+        Failure::Input(format!("--boats {text}: two names with a comma between them, such as Heron,Plover"))
+    };
     let (a, b) = text.split_once(',').ok_or_else(bad)?;
     let boat = |name: &str| {
         let boat = Text::new(name).map_err(|_| bad())?;
@@ -212,7 +220,8 @@ fn side(store: &Store, asked: &Asked) -> Result<Computed, Failure> {
         return Ok(computed);
     }
     let all = store.compute()?.reduced.passes;
-    let (Some(first), Some(last)) = (all.iter().map(|p| p.first).min(), all.iter().map(|p| p.last).max()) else {
+    let (Some(first), Some(last)) = (all.iter().map(|p| p.first).min(), all.iter().map(|p| p.last).max())
+    else {
         return Err(Failure::Input(NO_DEPTHS.to_owned()));
     };
     let boats: BTreeSet<String> = all.iter().map(|p| p.boat.to_string()).collect();
@@ -297,7 +306,8 @@ fn say(cli: &Cli, c: &Comparison, sides: &Sides, path: Option<&Path>) -> Result<
 
 fn patch_words(p: &Patch, depth: &dyn Fn(f64) -> String) -> String {
     let at = p.most_at.lonlat();
-    let notes = [(p.notable, ", worth a report (IHO C-13)"), (p.goes_with_shift, ", goes with the common shift")];
+    let notes =
+        [(p.notable, ", worth a report (IHO C-13)"), (p.goes_with_shift, ", goes with the common shift")];
     let notes: String = notes.iter().filter(|n| n.0).map(|n| n.1).collect();
     format!(
         "{:<5} {:.0} m², {}, most {} ± {} at {:.6},{:.6}{notes}",
@@ -339,9 +349,8 @@ fn shift_words(cli: &Cli, c: &Comparison) -> String {
 }
 
 fn as_json(c: &Comparison, computed: [&Computed; 2], sides: &Sides, path: Option<&Path>) -> Value {
-    let total = |t: Total| {
-        json!({"patches": t.patches, "area_m2": t.area_m2, "volume_m3": banded(t.volume_m3)})
-    };
+    let total =
+        |t: Total| json!({"patches": t.patches, "area_m2": t.area_m2, "volume_m3": banded(t.volume_m3)});
     let shift = c.shift.map(|s| {
         json!({
             "shift_m": s.shift_m, "shift95_m": s.shift95_m, "allowed95_m": s.allowed95_m, "blocks": s.blocks,

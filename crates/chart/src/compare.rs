@@ -15,8 +15,8 @@ mod sides;
 pub use moved::Moved;
 pub use patches::Patch;
 pub use shift::Shift;
-pub use sides::{Called, Sides};
 pub(crate) use sides::{CHANGE_COLOURS, outline_of, square_m};
+pub use sides::{Called, Sides};
 
 use crate::water::{Spots, Water};
 use crate::{Banded, Estimate, Surface};

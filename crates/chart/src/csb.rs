@@ -63,7 +63,8 @@ impl CsbInfo {
             return refused("email", "an address such as depths@example.org");
         }
         let node = self.node.as_bytes();
-        if !(node.first().is_some_and(u8::is_ascii_alphabetic) && node.iter().all(u8::is_ascii_alphanumeric)) {
+        if !(node.first().is_some_and(u8::is_ascii_alphabetic) && node.iter().all(u8::is_ascii_alphanumeric))
+        {
             return refused("node", "letters and digits, the first a letter, such as OURCLUB");
         }
         if node.len() > 32 || self.name.as_deref().is_some_and(|n| !text(n)) {
@@ -116,7 +117,11 @@ pub fn csb_geojson(soundings: &[CsbSounding], info: &CsbInfo, out: &mut dyn io::
     let mut all: Vec<&CsbSounding> = soundings.iter().collect();
     all.sort_by_key(|s| (s.time, s.at, s.depth_mm));
     let crs = json!({"type": "name", "properties": {"name": "EPSG:4326"}});
-    write!(out, "{{\"type\":\"FeatureCollection\",\n\"crs\":{crs},\n\"properties\":{},\n\"features\":[", head(soundings, info))?;
+    write!(
+        out,
+        "{{\"type\":\"FeatureCollection\",\n\"crs\":{crs},\n\"properties\":{},\n\"features\":[",
+        head(soundings, info)
+    )?;
     for (i, s) in all.iter().enumerate() {
         let p = s.at.lonlat();
         write!(

@@ -25,7 +25,7 @@ const PATCHES: [Column; 13] = [
     Column::new("volume_low_m3", WHOLE_METRES, "low end of its 95 % band, m³"),
     Column::new("volume_high_m3", WHOLE_METRES, "high end, m³"),
     Column::new("mean_m", METRES, "mean change, metres"),
-    Column::new("most_m", METRES, "largest change, metres"),
+    Column::new("most_m", METRES, "largest proven change, metres"),
     Column::new("most95_m", METRES, "its uncertainty, 95 %, metres"),
     Column::new("shoalest_after_m", METRES, "shoalest later best depth at the stage, metres"),
     Column::new("notable", Kind::Flag, "reaches the threshold of chart comparison of IHO C-13 Annex H"),

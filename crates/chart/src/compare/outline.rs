@@ -13,8 +13,7 @@ pub(super) type Rings = Vec<Vec<Corner>>;
 
 /// The polygons of `squares`; parts that touch only in a corner are polygons of their own.
 pub(super) fn outlines(squares: &BTreeSet<Place>) -> Vec<Rings> {
-    let (holes, outers): (Vec<Ring>, Vec<Ring>) =
-        rings(squares).into_iter().partition(|r| r.twice_area < 0);
+    let (holes, outers): (Vec<Ring>, Vec<Ring>) = rings(squares).into_iter().partition(|r| r.twice_area < 0);
     let mut out: Vec<(Ring, Rings)> = outers.into_iter().map(|r| (r, Vec::new())).collect();
     for hole in holes {
         // The smallest ring round the square beside the hole: an island in a hole has its own.
@@ -160,11 +159,14 @@ mod tests {
     #[test]
     fn rings_of_small_shapes() {
         // By hand: one square, a frame with an island in it, two squares that touch in a corner, two holes that do.
-        assert_eq!(outlines(&squares(&["#"])), [[[(0, 1), (1, 1), (1, 0), (0, 0)]]].map(|p| {
-            let mut ring = p[0].to_vec();
-            ring.rotate_right(1);
-            vec![ring]
-        }));
+        assert_eq!(
+            outlines(&squares(&["#"])),
+            [[[(0, 1), (1, 1), (1, 0), (0, 0)]]].map(|p| {
+                let mut ring = p[0].to_vec();
+                ring.rotate_right(1);
+                vec![ring]
+            })
+        );
         let shape = |rows: &[&str]| {
             let mut all: Vec<usize> = outlines(&squares(rows)).iter().map(Vec::len).collect();
             all.sort_unstable();

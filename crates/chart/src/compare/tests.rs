@@ -107,9 +107,9 @@ fn a_step_on_flat_beds_by_hand() {
     assert_eq!(back.patches[0].kind, Change::Fill);
     assert!((back.patches[0].volume_m3.best - p.volume_m3.best).abs() < 1e-6);
     assert!(back.squares.iter().zip(&c.squares).all(|(a, b)| a.change_m == -b.change_m));
-    // Half of the water changed: which half did not, the depths cannot say; the shift is one of both.
+    // Half of the water changed: which half did not, the depths cannot say.
     let shift = c.shift.expect("enough ground");
-    assert!(shift.shift_m.abs() < 1e-9 || (shift.shift_m - 0.6).abs() < 1e-9, "{shift:?}");
+    assert!((0.0..=0.6).contains(&shift.shift_m), "{shift:?}");
 }
 
 #[test]
@@ -158,9 +158,13 @@ fn a_bar_that_moved_is_found() {
         assert!(scour.patches >= 1 && fill.patches >= 1, "{seed}: {scour:?} {fill:?}");
         for t in [scour, fill] {
             let v = t.volume_m3;
+            println!("{seed}: {:.0} m³ ({:.0} to {:.0}) of {volume:.0}", v.best, v.low, v.high);
             assert!(v.low < volume && volume < v.high, "{seed}: {t:?} {volume}");
-            // What lies beyond the likely ground is missing.
-            assert!(v.best > 0.6 * volume && v.best < 1.2 * volume, "{seed}: {t:?} {volume}");
+        }
+        // A wrong level goes into the volumes with the area; without it they are within a quarter.
+        let level = compared(&a, &b, true);
+        for v in [Change::Scour, Change::Fill].map(|k| level.total(k).volume_m3.best / volume) {
+            assert!((0.75..1.25).contains(&v), "{seed}: {v}");
         }
         if let Some(m) = c.moved.first() {
             found += 1;

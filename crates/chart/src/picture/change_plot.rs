@@ -25,7 +25,8 @@ pub(super) const MOST_NAMED: usize = 8;
 pub fn change_svg(change: &Comparison, sides: &Sides, info: &ChartInfo) -> String {
     let ground = Ground::of(change);
     // One column of words: they are many.
-    let sheet = if ground.extent.height() > 1.3 * ground.extent.width() { Sheet::Tall } else { Sheet::Square };
+    let sheet =
+        if ground.extent.height() > 1.3 * ground.extent.width() { Sheet::Tall } else { Sheet::Square };
     let (_, width) = sheet.columns();
     let scale = Scale::of(change, info.units);
     let blocks = matter::blocks(change, sides, info, &scale, width);
@@ -160,9 +161,12 @@ impl Ground {
             .into_iter()
             .flat_map(|y| [map.x + inset, map.x + map.w - w - inset].map(|x| Rect { x, y, w, h }));
         let (low, high) = (self.extent.low, self.extent.high);
-        corners
-            .min_by(|a, b| inside(a, low, high).total_cmp(&inside(b, low, high)))
-            .unwrap_or(Rect { x: map.x, y: map.y, w, h })
+        corners.min_by(|a, b| inside(a, low, high).total_cmp(&inside(b, low, high))).unwrap_or(Rect {
+            x: map.x,
+            y: map.y,
+            w,
+            h,
+        })
     }
 }
 
@@ -173,7 +177,10 @@ fn hatch(out: &mut Svg, map: &Rect, d: &str) {
     }
     out.raw(&format!("<clipPath id=\"unproven\"><path d=\"{d}\"/></clipPath>"));
     out.raw("<g clip-path=\"url(#unproven)\">");
-    out.path(&strokes(map), &format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.38\" stroke-width=\"0.9\""));
+    out.path(
+        &strokes(map),
+        &format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.38\" stroke-width=\"0.9\""),
+    );
     out.raw("</g>");
 }
 

@@ -84,8 +84,15 @@ fn legend(info: &ChartInfo, scale: &Scale, width: f64) -> Block {
     }
     b.height = top + 64.0;
     let (y, size) = (b.height, (46.0, 26.0));
-    b.svg.rect((0.0, y), size, &format!("fill=\"{}\" stroke=\"{INK}\" stroke-width=\"1\"", CHANGE_COLOURS[5]));
-    b.svg.raw(&format!("<clipPath id=\"sign\"><path d=\"M0 {}h46v26h-46Z\"/></clipPath><g clip-path=\"url(#sign)\">", px(y)));
+    b.svg.rect(
+        (0.0, y),
+        size,
+        &format!("fill=\"{}\" stroke=\"{INK}\" stroke-width=\"1\"", CHANGE_COLOURS[5]),
+    );
+    b.svg.raw(&format!(
+        "<clipPath id=\"sign\"><path d=\"M0 {}h46v26h-46Z\"/></clipPath><g clip-path=\"url(#sign)\">",
+        px(y)
+    ));
     let swatch = Rect { x: 0.0, y, w: size.0, h: size.1 };
     b.svg.path(&strokes(&swatch), &format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.5\""));
     b.svg.raw("</g>");
@@ -210,6 +217,9 @@ mod tests {
 
     #[test]
     fn signs_stand_out() {
-        assert_eq!((signed(0.2, 2), signed(-1.25, 2), signed(-0.001, 2)), ("+0.2".into(), "−1.25".into(), "0".into()));
+        assert_eq!(
+            (signed(0.2, 2), signed(-1.25, 2), signed(-0.001, 2)),
+            ("+0.2".into(), "−1.25".into(), "0".into())
+        );
     }
 }
