@@ -9,6 +9,7 @@ mod chart_tools;
 mod compare;
 mod csb;
 mod e2e;
+mod exports;
 mod home;
 mod hosts;
 mod house;

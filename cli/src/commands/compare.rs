@@ -3,10 +3,11 @@
 use super::{chart, open};
 use crate::args::Cli;
 use crate::failure::Failure;
+use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use leadline_chart::{
     Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total,
-    Water, change_svg, compare,
+    Water, change_layers, change_svg, compare,
 };
 use leadline_model::{Text, UtcMillis};
 use leadline_survey::{Computed, Only, Store};
@@ -81,6 +82,7 @@ pub(crate) fn run(cli: &Cli, a: &CompareArgs) -> Result<(), Failure> {
         }
         let mut info = chart::info(cli, &store, &before, a.stage)?;
         info.passes.extend(after.reduced.passes.iter().cloned());
+        info.newest = info.newest.max(after.reduced.cells.iter().map(|c| c.newest).max());
         let called = if a.boats.is_some() { Called::FirstSecond } else { Called::EarlierLater };
         let sides = Sides { before: words(&pair.before, &before), after: words(&pair.after, &after), called };
         let path = a.output.as_deref().map(|p| named(p, pair.suffix.as_deref()));
@@ -99,11 +101,18 @@ pub(crate) fn run(cli: &Cli, a: &CompareArgs) -> Result<(), Failure> {
 #[derive(Clone, Copy)]
 enum Kind {
     Picture(chart::Kind),
+    Layers(VectorFormat),
 }
 
 impl Kind {
     fn of(path: &Path) -> Result<Self, Failure> {
-        chart::Kind::of(path).map(Self::Picture)
+        let data = VectorFormat::of(path).map(Self::Layers);
+        chart::Kind::of(path).map(Self::Picture).or(data).map_err(|_| {
+            Failure::Input(format!(
+                "{}: name it .png or .svg for a picture, .geojson, .kml, .gpkg or .csv for the data",
+                path.display()
+            ))
+        })
     }
 }
 
@@ -116,6 +125,14 @@ fn write(
 ) -> Result<(), Failure> {
     match kind {
         Kind::Picture(kind) => chart::write(path, kind, &change_svg(change, sides, info)),
+        Kind::Layers(format) => {
+            let mut layers = change_layers(change, sides, info.stage_m);
+            if matches!(format, VectorFormat::Csv | VectorFormat::Xyz) {
+                // A table has room for the squares alone.
+                layers.truncate(1);
+            }
+            write_layers(path, &layers, info)
+        }
     }
 }
 

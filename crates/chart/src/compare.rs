@@ -6,12 +6,14 @@
 //! band is too wide there, never too narrow. What all squares share (a day's stage) shows as a common shift, which is
 //! reported by itself and can be taken off.
 
+mod layers;
 mod moved;
 mod outline;
 mod patches;
 mod shift;
 mod sides;
 
+pub use layers::change_layers;
 pub use moved::Moved;
 pub use patches::Patch;
 pub use shift::Shift;

@@ -1,6 +1,6 @@
 //! A comparison as layers for other programs: squares, patches, and what may have moved.
 
-use super::{Comparison, Patch, Square};
+use super::{Comparison, Patch, Sides, Square};
 use crate::{Column, Kind, Layer, Shape, Value};
 use leadline_model::GridPos;
 
@@ -41,8 +41,11 @@ const MOVED: [Column; 4] = [
 
 /// Squares as points; patches as areas; from each patch that may have moved a line to where it may be. Depths at
 /// `stage_m`.
-pub fn change_layers(change: &Comparison, stage_m: f64) -> Vec<Layer> {
-    vec![squares(change, stage_m), patches(change, stage_m), moved(change)]
+pub fn change_layers(change: &Comparison, sides: &Sides, stage_m: f64) -> Vec<Layer> {
+    let off = if change.shift_off { ", the shift common to all of it taken off" } else { "" };
+    let what = format!("change of depth, {}, less {}{off}", sides.after, sides.before);
+    let squares = Layer { title: what, ..squares(change, stage_m) };
+    vec![squares, patches(change, stage_m), moved(change)]
 }
 
 fn number(index: usize) -> Value {
