@@ -38,7 +38,8 @@ fn only_with_consent_and_without_the_name() {
     assert!(!v.to_string().contains("Heron"), "the name stays at home");
     // As measured: 4.00 m at the first sounding, whatever draft or stage is said.
     assert_eq!(points[0]["properties"]["depth"], 4.0);
-    assert_eq!(points[0]["properties"]["time"], "2026-05-04T10:00:00.000Z");
+    let time = points[0]["properties"]["time"].as_str().expect("a time");
+    assert!(time.starts_with("2026-05-04T10:00:00.") && time.len() == 24, "{time}");
 
     // The id stays with the boat, under another name too; another boat has another.
     d.run(&["boat", "rename", "Heron", "Grey Heron"]).says(0, &[]);

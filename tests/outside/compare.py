@@ -43,7 +43,7 @@ def nmea(body):
 
 
 def angle(v, letters, width):
-    letter = letters[v < 0]
+    letter = letters[int(v < 0)]
     v = abs(v)
     return f"{int(v):0{width}d}{(v - int(v)) * 60:09.6f},{letter}"
 
@@ -90,7 +90,7 @@ def main():
         run(home, "survey", "new", "Testmere", "--datum", "zero of the gauge")
         for boat in "ab":
             run(home, "boat", "set", boat, "--draft", 0, "--sound-speed", 1465.943, "--temperature", 15)
-        for day in (1, 24):
+        for day in (1, 12, 24):
             run(home, "stage", "add", "--at", f"2026-05-{day:02d}T08:00Z", "--level", 0)
         for f in files:
             run(home, "import", f"{f}.nmea", "--boat", f)

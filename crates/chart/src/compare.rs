@@ -138,7 +138,8 @@ impl Comparison {
     /// All patches of one kind.
     pub fn total(&self, kind: Change) -> Total {
         let its = || self.patches.iter().filter(|p| p.kind == kind);
-        let sum = |f: fn(&Patch) -> f64| its().map(f).sum::<f64>();
+        // An empty sum is a negative zero.
+        let sum = |f: fn(&Patch) -> f64| its().map(f).sum::<f64>() + 0.0;
         Total {
             patches: its().count(),
             area_m2: sum(|p| p.area_m2),

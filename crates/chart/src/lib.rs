@@ -52,7 +52,9 @@ mod wkb;
 mod xml;
 mod xyz;
 
-pub use compare::{Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare};
+pub use compare::{
+    Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare,
+};
 pub use contour::{Contour, ContourLine, DepthArea};
 pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::{cells_csv, layer_csv};

@@ -105,12 +105,21 @@ fn nothing(computed: &Computed, boat: &Text) -> String {
 /// All of the file's metadata but the boat's id.
 fn info(a: &CsbArgs, boat: &Text, computed: &Computed, own: &[Sounding]) -> CsbInfo {
     let node = a.node.clone().unwrap_or_else(|| {
-        a.provider.chars().filter(char::is_ascii_alphanumeric).take(32).collect::<String>().to_ascii_uppercase()
+        a.provider
+            .chars()
+            .filter(char::is_ascii_alphanumeric)
+            .take(32)
+            .collect::<String>()
+            .to_ascii_uppercase()
     });
     // Said of the file only where every setup up to the last sounding says the same.
     let last = own.last().map(|s| s.time);
-    let mut its: Vec<_> =
-        computed.ground.setups.iter().filter(|s| s.boat == *boat && last.is_some_and(|t| s.from <= t)).collect();
+    let mut its: Vec<_> = computed
+        .ground
+        .setups
+        .iter()
+        .filter(|s| s.boat == *boat && last.is_some_and(|t| s.from <= t))
+        .collect();
     its.sort_by_key(|s| s.from);
     let one = |f: &dyn Fn(&leadline_model::Setup) -> Option<i32>| {
         let mut values: Vec<i32> = its.iter().filter_map(|s| f(s)).collect();

@@ -12,7 +12,11 @@ const SQUARES: [Column; 6] = [
     Column::new("after_m", METRES, "later best depth at the stage, metres"),
     Column::new("change_m", METRES, "later less earlier, positive = deeper, metres"),
     Column::new("change95_m", METRES, "uncertainty of the change, 95 %, metres"),
-    Column::new("proven", Kind::Text, "scour or fill where the change is more than its uncertainty, else none"),
+    Column::new(
+        "proven",
+        Kind::Text,
+        "scour or fill where the change is more than its uncertainty, else none",
+    ),
     Column::new("patch", Kind::Whole, "number of the patch it belongs to, from 1"),
 ];
 
