@@ -3,6 +3,7 @@
 mod boat;
 mod chart;
 pub(crate) mod compare;
+pub(crate) mod coverage;
 mod crew;
 mod demo;
 mod depth;
@@ -13,6 +14,7 @@ mod leave_out;
 mod level;
 mod parcel;
 mod passes;
+pub(crate) mod plan;
 mod quality;
 mod stage;
 mod status;
@@ -50,7 +52,9 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Chart(a) => done(chart::run(cli, a)),
         Command::Compare(a) => done(compare::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
-        Command::Export(c) => done(export::run(cli, c)),
+        Command::Coverage(a) => done(coverage::run(cli, a)),
+        Command::Plan(a) => done(plan::run(cli, a)),
+        Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),
         Command::Parcel(c) => parcel::run(cli, c),

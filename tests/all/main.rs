@@ -7,6 +7,7 @@
 
 mod chart_tools;
 mod compare;
+mod coverage;
 mod csb;
 mod e2e;
 mod exports;
@@ -14,6 +15,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod plan;
 mod refusals;
 mod truth;
 mod verdicts;

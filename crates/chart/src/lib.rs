@@ -16,14 +16,17 @@
 //! ```
 
 mod bed;
+mod blocks;
 mod compare;
 mod contour;
+mod coverage;
 mod csb;
 mod csv;
 mod degrees;
 mod error;
 mod geojson;
 mod gpx;
+mod held;
 mod info;
 mod kml;
 mod krige;
@@ -38,13 +41,17 @@ mod near;
 mod nodes;
 mod palette;
 mod picture;
+mod plan;
 mod png;
 mod selection;
+mod shore;
+mod smooth;
 mod soundings;
 mod spread;
 mod statements;
 mod support;
 mod surface;
+mod tracks;
 mod units;
 mod volume;
 mod water;
@@ -56,19 +63,26 @@ pub use compare::{
     Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare,
 };
 pub use contour::{Contour, ContourLine, DepthArea};
+pub use coverage::{
+    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, footprint_m,
+    planned_footprint_share,
+};
 pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::{cells_csv, layer_csv};
 pub use error::{BlankReason, ChartError};
 pub use geojson::{layer_geojson, layers_geojson};
 pub use gpx::layers_gpx;
+pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
 pub use kml::layers_kml;
 pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
 pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contours_geojson, contours_layer};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{change_svg, chart_svg, volume_svg};
+pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, volume_svg};
+pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
+pub use shore::Shore;
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
