@@ -187,7 +187,11 @@ pub(crate) fn layer_bytes(
         VectorFormat::Geojson => layers_geojson(layers, info, &mut out),
         VectorFormat::Kml => layers_kml(layers, info, &mut out),
         VectorFormat::Gpx => layers_gpx(layers, info, &mut out),
-        VectorFormat::Csv => layers.iter().try_for_each(|l| layer_csv(l, &mut out)),
+        // Programs count on the columns that the table of cells has had from the first.
+        VectorFormat::Csv => layers.iter().try_for_each(|l| match l.name {
+            "cells" => layer_csv(&l.clone().without(&["boat"]), &mut out),
+            _ => layer_csv(l, &mut out),
+        }),
         VectorFormat::Xyz => layers.iter().try_for_each(|l| layer_xyz(l, &mut out)),
         VectorFormat::Gpkg => {
             return Err(Failure::Input("a GeoPackage is no stream; name a file with -o FILE.gpkg".into()));

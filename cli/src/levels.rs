@@ -67,7 +67,8 @@ fn metres(what: &str, text: &str, usual: UnitArg) -> Result<f64, Failure> {
         _ => return Err(no_depth(what, text)),
     };
     let value: f64 = number.trim_end().parse().map_err(|_| no_depth(what, text))?;
-    let metres = value * unit.in_metres();
+    // To the micrometre, so that 6ft and 1fm are one level.
+    let metres = (value * unit.in_metres() * 1e6).round() / 1e6;
     if metres.abs() <= MOST_M {
         Ok(metres)
     } else {
@@ -108,6 +109,8 @@ mod tests {
         ] {
             assert!((metres("--levels", text, usual).expect(text) - m).abs() < 1e-12, "{text}");
         }
+        let same = |a, b| metres("--levels", a, UnitArg::M).ok() == metres("--levels", b, UnitArg::M).ok();
+        assert!(same("6ft", "1fm") && !same("6ft", "2m"));
         for text in ["", "m", "2km", "2,5", "NaN", "inf", "1e9", "0x10", "2mm"] {
             assert!(metres("--levels", text, UnitArg::M).is_err(), "{text}");
         }

@@ -74,14 +74,14 @@ fn another_device_s_soundings_are_not_given_away() {
     meet(&heron, &plover);
     let ask = |boat| [&WHO[..], &MAIL, &["--boat", boat, AGREED]].concat();
     heron.run(&ask("Plover")).says(1, &["Only the device that read the logs", "theirs to give"]);
-    plover.run(&ask("Plover")).says(0, &&["csb.json"]);
+    plover.run(&ask("Plover")).says(0, &["csb.json"]);
     heron.run(&ask("Wren")).says(1, &["no soundings of boat Wren"]);
 }
 
 #[test]
 fn wrong_words_are_refused() {
     let d = heron();
-    let with = |more: &[&str]| [&WHO[..], &["--boat", "Heron", AGREED], more].concat();
+    let with = |more: &[&'static str]| [&WHO[..], &["--boat", "Heron", AGREED], more].concat();
     d.run(&with(&["--email", "nobody"])).says(1, &["email", "depths@example.org"]);
     d.run(&with(&["--email", "a@b.org", "--node", "1-2"])).says(1, &["node", "letters and digits"]);
     d.run(&with(&["--email", "a@b.org", "--skip-near", "7,48"])).says(1, &["--skip-near"]);

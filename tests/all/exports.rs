@@ -61,13 +61,13 @@ fn contours_stand_at_the_levels_asked_for() {
         out.says(0, &[]);
         features(&out.out).iter().map(|f| f["properties"]["VALDCO"].as_f64().expect("a level")).collect()
     };
-    // The bed falls from about 4 m to about 5 m.
+    // The bed falls from 4 m to a little over 6 m.
     assert_eq!(levels(&["--levels", "4.5,4.25,99"]), [4.25, 4.5]);
     // 15 ft = 4.572 m (1 ft = 0.3048 m, 1959).
     assert_eq!(levels(&["--levels", "15ft"]), [4.572]);
     assert_eq!(levels(&["--levels", "15", "--units", "ft"]), [4.572]);
-    assert_eq!(levels(&["--step", "0.5"]), [4.0, 4.5]);
-    assert_eq!(levels(&["--step", "0.5", "--stage", "1"]), [5.0, 5.5]);
+    assert_eq!(levels(&["--step", "0.5"]), [4.0, 4.5, 5.0, 5.5, 6.0]);
+    assert_eq!(levels(&["--step", "0.5", "--stage", "1"]), [5.0, 5.5, 6.0, 6.5, 7.0]);
     for (args, words) in [
         (["--levels", "1,x"], "is no depth"),
         (["--levels", "NaN"], "no depth"),
@@ -104,9 +104,10 @@ fn soundings_are_all_there_or_chosen_for_a_scale() {
         d.run(&["export", "soundings", "--scale", scale, "-o", "s.csv"]).says(1, &["--scale", "denominator"]);
     }
     let track = features(&d.run(&["export", "passes", "--as", "geojson"]).out);
-    // Twelve lines of 149 steps of 2.476 m, and eleven of 18.53 m between them (by hand).
+    // Twelve lines of 149 steps of 2.476 m, and eleven of 18.53 m between them (by hand); the leap from line to line
+    // within a second costs some of its ends.
     let length = track[0]["properties"]["length_m"].as_f64().expect("a length");
-    assert!((length / (12.0 * 149.0 * 2.4764 + 11.0 * 18.533) - 1.0).abs() < 0.005, "{length}");
+    assert!((length / (12.0 * 149.0 * 2.4764 + 11.0 * 18.533) - 1.0).abs() < 0.01, "{length}");
 }
 
 #[test]

@@ -56,7 +56,7 @@ pub(crate) struct Sounded {
     #[command(flatten)]
     pub target: Target,
     /// Only those a chart at 1 : N has room for, the shoalest first
-    #[arg(long, value_name = "N", conflicts_with = "void")]
+    #[arg(long, value_name = "N", conflicts_with = "void", allow_negative_numbers = true)]
     pub scale: Option<f64>,
     /// Also the void ones, with the reason
     #[arg(long)]
