@@ -1,6 +1,7 @@
 //! The command line as typed. Help, completions and the man page come from here.
 
 use crate::commands::ExportCommand;
+use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -104,6 +105,11 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg"
     )]
     Chart(ChartArgs),
+    /// Show what changed between two dates, or what two boats disagree on
+    #[command(
+        after_help = "Examples:\n  leadline compare --split 2026-03-01 -o change.png\n  leadline compare --before 2025-11-01 --after 2026-03-01 --area bar.geojson -o bar.geojson\n  leadline compare --boats Heron,Plover\n  leadline compare --years -o change.svg     (change-2025-2026.svg, ...)\n\nA change counts only where it is more than both uncertainties together (95 %)."
+    )]
+    Compare(CompareArgs),
     /// Tell area and volume of the water at each stage
     #[command(
         after_help = "Examples:\n  leadline volume\n  leadline volume --from -2 --to 1 --step 0.25 -o storage.csv\n  leadline volume --area bay.geojson -o bay.svg"

@@ -2,6 +2,7 @@
 
 mod boat;
 mod chart;
+pub(crate) mod compare;
 pub(crate) mod coverage;
 mod crew;
 mod demo;
@@ -49,6 +50,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Compare(a) => done(compare::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Export(c) => done(export::run(cli, c)),
         Command::Coverage(a) => done(coverage::run(cli, a)),

@@ -6,7 +6,9 @@
 )]
 
 mod chart_tools;
+mod compare;
 mod coverage;
+mod csb;
 mod e2e;
 mod exports;
 mod home;

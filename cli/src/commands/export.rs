@@ -1,5 +1,7 @@
 //! `export`: for other programs.
 
+mod csb;
+
 use super::{chart, open};
 use crate::args::Cli;
 use crate::failure::Failure;
@@ -38,6 +40,11 @@ pub(crate) enum ExportCommand {
     /// Write the tracks of the passes as lines
     #[command(after_help = "Example:\n  leadline export passes -o tracks.gpx")]
     Passes(Target),
+    /// Give your own soundings to the public archive of crowd-sourced bathymetry (IHO B-12), under CC0 1.0
+    #[command(
+        after_help = "Example:\n  leadline export csb -o heron.json --boat Heron --provider \"Our Club\" --email depths@example.org --skip-near 7.41310,48.21730,300\n\nDepths as measured: no stage, draft or levelling. Only what this device read in; the boat's name stays at home."
+    )]
+    Csb(csb::CsbArgs),
     /// Write cells, contours, areas, soundings and passes into one file
     #[command(after_help = "Example:\n  leadline export all -o lake.gpkg --stage 0.35")]
     All(Levelled),
@@ -86,6 +93,7 @@ pub(crate) fn run(cli: &Cli, c: &ExportCommand) -> Result<(), Failure> {
             levelled(cli, l, |m, s| Ok(vec![contours_layer(s, &m.info, &l.levels.of(cli, s, &m.info)?)]))
         }
         ExportCommand::Soundings(s) => soundings(cli, s),
+        ExportCommand::Csb(a) => csb::run(cli, a),
         ExportCommand::Passes(t) => write(cli, t, |m| Ok(vec![m.passes()])),
         ExportCommand::All(l) => levelled(cli, l, |m, s| {
             let levels = l.levels.of(cli, s, &m.info)?;

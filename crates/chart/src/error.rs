@@ -24,6 +24,14 @@ pub enum ChartError {
     /// A picture size of zero or over the limit.
     #[error("a picture of {0} pixels cannot be drawn; ask for 1 to {max} on the long side", max = crate::MAX_LONG_SIDE_PX)]
     PictureSize(u32),
+    /// A field of a crowd-sourced bathymetry file that the convention does not take.
+    #[error("the {field} should be {why}")]
+    Csb {
+        /// Which.
+        field: &'static str,
+        /// How it should be.
+        why: &'static str,
+    },
     /// The SVG could not be parsed.
     #[error("the chart's SVG cannot be read back: {0}; this is a defect, please report it")]
     Svg(#[from] resvg::usvg::Error),

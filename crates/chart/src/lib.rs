@@ -17,8 +17,10 @@
 
 mod bed;
 mod blocks;
+mod compare;
 mod contour;
 mod coverage;
+mod csb;
 mod csv;
 mod degrees;
 mod error;
@@ -60,11 +62,15 @@ mod wkb;
 mod xml;
 mod xyz;
 
+pub use compare::{
+    Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare,
+};
 pub use contour::{Contour, ContourLine, DepthArea};
 pub use coverage::{
     Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, coverage_layers, footprint_m,
     planned_footprint_share,
 };
+pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::{cells_csv, layer_csv};
 pub use error::{BlankReason, ChartError};
 pub use geojson::{layer_geojson, layers_geojson};
@@ -78,6 +84,8 @@ pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
 pub use picture::{chart_svg, coverage_svg, plan_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
+pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, volume_svg};
+pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::{Shore, shore_crossing};
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};

@@ -1,5 +1,6 @@
 //! The chart as a picture: one SVG sheet, self-contained, the same bytes for the same cells.
 
+mod change_plot;
 mod coverage_map;
 mod frame;
 mod inset;
@@ -12,6 +13,7 @@ mod plan_map;
 mod svg;
 mod volume_plot;
 
+pub use change_plot::change_svg;
 pub use coverage_map::coverage_svg;
 pub use plan_map::plan_svg;
 pub use volume_plot::volume_svg;

@@ -288,6 +288,11 @@ impl Surface {
         &self.nodes[..self.cells]
     }
 
+    /// Best depth at `at` from the triangle alone, also where the cell there has soundings of its own.
+    pub(crate) fn estimate_between(&self, at: GridPos) -> Option<Estimate> {
+        self.between(at)
+    }
+
     fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], crate::locate::Place)> {
         let (east, north) = self.frame.metres(at);
         let place = self.locator.find(&self.mesh.xy, &self.mesh.tri, [east, north])?;

@@ -6,11 +6,13 @@ mod decisions;
 mod desk;
 mod error;
 mod geopackage;
+mod give;
 mod ground;
 mod home;
 mod import;
 mod invite;
 mod levels;
+mod only;
 mod parcel;
 mod query;
 mod store;
@@ -40,6 +42,7 @@ pub use leadline_reduce::{
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
 pub use levels::{ImportedLevels, import_levels};
+pub use only::Only;
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
 pub use query::{Computed, Explained};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

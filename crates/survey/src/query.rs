@@ -114,7 +114,7 @@ impl Store {
     }
 
     /// The legs of the tile documents with the soundings of the strips held, and how many legs lack a strip.
-    fn legs(
+    pub(crate) fn legs(
         &self,
         claims: &BTreeMap<LegId, Vec<Said<LegClaim>>>,
         ground: &Ground,
@@ -168,7 +168,7 @@ impl Ground {
     }
 
     /// What reduction is given.
-    fn input(&self, legs: Vec<LegInput>) -> Input {
+    pub(crate) fn input(&self, legs: Vec<LegInput>) -> Input {
         Input {
             legs,
             setups: self.setups.clone(),

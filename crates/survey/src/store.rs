@@ -112,7 +112,7 @@ impl Store {
     }
 
     /// Runs a write in one immediate transaction.
-    fn write<T>(
+    pub(crate) fn write<T>(
         &mut self,
         f: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, Error> {

@@ -1,0 +1,56 @@
+//! Part of a survey: the soundings of some time or of one boat.
+
+use crate::query::Computed;
+use crate::{Error, Ground, Store};
+use leadline_logbook::{LegClaim, Said};
+use leadline_model::{LEG_MILLIS, LegWindow, Text, UtcMillis};
+use std::collections::BTreeSet;
+
+/// Which soundings a question is about. Everything people said holds as it does for the whole survey.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Only {
+    /// From this moment on.
+    pub from: Option<UtcMillis>,
+    /// Before this moment.
+    pub before: Option<UtcMillis>,
+    /// By this boat, under the name it has now or had.
+    pub boat: Option<Text>,
+}
+
+impl Only {
+    fn keeps(&self, at: UtcMillis) -> bool {
+        self.from.is_none_or(|t| at >= t) && self.before.is_none_or(|t| at < t)
+    }
+
+    /// Whether some sounding of a leg may be meant.
+    fn touches(&self, said: &[Said<LegClaim>], ground: &Ground) -> bool {
+        // A leg's id covers its window, so all claims of it name the same.
+        let start = said.first().map(|c| c.what.window.start());
+        let last = start.map(|s| UtcMillis(s.0.saturating_add(LEG_MILLIS - 1)));
+        let in_time = start.zip(last).is_some_and(|(start, last)| {
+            self.from.is_none_or(|t| last >= t) && self.before.is_none_or(|t| start < t)
+        });
+        in_time && self.boat.as_ref().is_none_or(|b| ground.boat_of(said) == Some(ground.boat(b)))
+    }
+}
+
+impl Store {
+    /// The ten minutes that legs were claimed for, each once.
+    pub fn windows(&self) -> Result<BTreeSet<LegWindow>, Error> {
+        Ok(self.survey_writes()?.claims.values().flatten().map(|c| c.what.window).collect())
+    }
+
+    /// Like [`Store::compute`], of part of the soundings: statements, levelling and verdicts are those of the whole.
+    pub fn compute_of(&self, only: &Only) -> Result<Computed, Error> {
+        let mut writes = self.survey_writes()?;
+        let ground = Ground::of(&writes);
+        writes.claims.retain(|_, said| only.touches(said, &ground));
+        let (mut legs, partial_legs) = self.legs(&writes.claims, &ground)?;
+        for leg in &mut legs {
+            leg.soundings.retain(|s| only.keeps(s.time));
+        }
+        legs.retain(|l| !l.soundings.is_empty());
+        let reduced = leadline_reduce::reduce(ground.input(legs));
+        Ok(Computed { reduced, ground, claims: writes.claims, partial_legs })
+    }
+}
