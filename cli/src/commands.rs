@@ -15,6 +15,7 @@ mod passes;
 mod quality;
 mod stage;
 mod status;
+pub(crate) mod structure;
 mod survey;
 mod sync;
 mod verify;
@@ -45,6 +46,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Structure(a) => done(structure::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),

@@ -45,9 +45,11 @@ pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
 pub use info::{ChartInfo, Touch};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{chart_svg, volume_svg};
+pub use picture::{chart_svg, structure_svg, volume_svg};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
-pub use structure::{Doubt, Form, FormKind, Scale, Structure, Wanted, structure};
+pub use structure::{
+    BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
+};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

@@ -1,5 +1,6 @@
 //! The chart as a picture: one SVG sheet, self-contained, the same bytes for the same cells.
 
+mod forms_map;
 mod frame;
 mod inset;
 mod labels;
@@ -9,6 +10,7 @@ mod panel;
 mod svg;
 mod volume_plot;
 
+pub use forms_map::structure_svg;
 pub use volume_plot::volume_svg;
 
 use crate::palette::{INK, PAPER};

@@ -94,6 +94,8 @@ pub struct Form {
     pub at: [f64; 2],
     /// The line of a ledge (its steepest places) or channel; empty otherwise.
     pub line: Vec<[f64; 2]>,
+    /// On which side of its line a ledge is deep: 1 left, −1 right, 0 for other kinds.
+    pub deep_side: f64,
     /// Rings at half the relief of a hump or hole, outer one first; empty otherwise.
     pub outline: Vec<Vec<[f64; 2]>>,
     /// Shoal end: a hump's top (the shoalest safe depth on it), the edge that a hole runs over at, a ledge's upper edge, a
@@ -188,6 +190,15 @@ fn found(s: &Scene<'_>) -> Vec<Form> {
     forms
 }
 
+/// Each form with its number within its kind, from 1.
+pub fn numbered(forms: &[Form]) -> impl Iterator<Item = (usize, &Form)> {
+    let mut n = [0usize; FormKind::ALL.len()];
+    forms.iter().map(move |f| {
+        n[f.kind as usize] += 1;
+        (n[f.kind as usize], f)
+    })
+}
+
 impl Structure {
     /// The forms that are wanted.
     pub fn choose(mut self, wanted: &Wanted) -> Self {
@@ -198,9 +209,9 @@ impl Structure {
         self.forms.retain(|f| {
             (wanted.kinds.is_empty() || wanted.kinds.contains(&f.kind))
                 && scale.is_none_or(|s| f.scale == s || f.scale == Scale::Both)
-                && corners.as_ref().is_none_or(|c| {
-                    contains(c, f.at) || f.line.iter().any(|p| contains(c, *p))
-                })
+                && corners
+                    .as_ref()
+                    .is_none_or(|c| contains(c, f.at) || f.line.iter().any(|p| contains(c, *p)))
         });
         if let Some(most) = wanted.most {
             let mut seen = [0usize; FormKind::ALL.len()];
@@ -214,13 +225,47 @@ impl Structure {
     }
 }
 
+/// The bed's shape at one node of a lattice.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BedShape {
+    /// Row of the lattice, northward.
+    pub row: i32,
+    /// Column, eastward.
+    pub column: i32,
+    /// Middle of the node's square, metres in the surface's frame.
+    pub at: [f64; 2],
+    /// Mean best depth of the square, metres below the sounding datum.
+    pub depth_m: f64,
+    /// Slope, metres a metre (Horn 1981).
+    pub slope: Option<f64>,
+    /// Principal second derivatives of the depth, 1/m, the one of greater size first (Evans 1980, 3 × 3).
+    pub bends: Option<[f64; 2]>,
+    /// Bathymetric position index over the ring of 2 to 5 steps, metres (Lundblad et al. 2006).
+    pub index_m: Option<f64>,
+}
+
+/// Slope, curvature and position index of the best surface every `step_m` metres, by row and column; wider apart if
+/// that were more than about two million nodes. Nothing on the rim of the known water.
+pub fn bed_shape(surface: &Surface, step_m: f64) -> Vec<BedShape> {
+    let l = Lattice::of(surface, step_m.max(1.0));
+    let one = |i: usize| BedShape {
+        row: l.spots[i].key[0],
+        column: l.spots[i].key[1],
+        at: l.xy(i),
+        depth_m: l.depth(i),
+        slope: curve::horn(&l, i).map(curve::size),
+        bends: curve::Quadratic::fit(&l, i, 1).map(|q| q.principal().0),
+        index_m: curve::position_index(&l, i, heights::RING.0, heights::RING.1),
+    };
+    (0..l.len()).map(one).collect()
+}
+
 /// Even-odd rule.
 fn contains(ring: &[[f64; 2]], p: [f64; 2]) -> bool {
     let n = ring.len();
     let crosses = |k: &usize| {
         let (a, b) = (ring[*k], ring[(k + 1) % n]);
-        (a[1] > p[1]) != (b[1] > p[1])
-            && p[0] < a[0] + (p[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
+        (a[1] > p[1]) != (b[1] > p[1]) && p[0] < a[0] + (p[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
     };
     (0..n).filter(crosses).count() % 2 == 1
 }

@@ -133,7 +133,8 @@ fn form(s: &Scene<'_>, mids: &[Mid], trunk: &[u32]) -> Option<Form> {
     let frame = s.surface.frame();
     let safe = |p: &[f64; 2]| s.surface.safe_depth_at(frame.place(p[0], p[1]));
     let shoal_m = line.iter().filter_map(safe).fold(f64::INFINITY, f64::min);
-    let deepest = along.iter().max_by(|a, b| l.depth(a.node as usize).total_cmp(&l.depth(b.node as usize)))?;
+    let deepest =
+        along.iter().max_by(|a, b| l.depth(a.node as usize).total_cmp(&l.depth(b.node as usize)))?;
     let ends = [trunk.first()?, trunk.last()?].map(|k| l.inside[mids[*k as usize].node as usize]);
     let open = ends.iter().any(|r| i32::from(*r) <= FIT + 1);
     let depths = nodes.iter().map(|i| l.spots[*i as usize].grade).max().unwrap_or(Grade::Loose);
@@ -143,6 +144,7 @@ fn form(s: &Scene<'_>, mids: &[Mid], trunk: &[u32]) -> Option<Form> {
         at: deepest.at,
         bearing_deg: bearing_of(&line),
         line,
+        deep_side: 0.0,
         outline: Vec::new(),
         shoal_m: shoal_m.min(l.depth(deepest.node as usize)),
         deep_m: l.depth(deepest.node as usize),

@@ -12,10 +12,12 @@ pub(crate) fn horn(l: &Lattice, i: usize) -> Option<[f64; 2]> {
     }
     let [e, ne, n, nw, w, sw, s, se] = b.map(|j| l.depth(j as usize));
     let g = 8.0 * l.step_m;
-    Some([
-        (ne + 2.0 * e + se - nw - 2.0 * w - sw) / g,
-        (ne + 2.0 * n + nw - se - 2.0 * s - sw) / g,
-    ])
+    Some([(ne + 2.0 * e + se - nw - 2.0 * w - sw) / g, (ne + 2.0 * n + nw - se - 2.0 * s - sw) / g])
+}
+
+/// Slope of a gradient.
+pub(crate) fn size(g: [f64; 2]) -> f64 {
+    libm::sqrt(g[0] * g[0] + g[1] * g[1])
 }
 
 /// depth = a x² + b y² + c x y + d x + e y + f about a node, x east and y north in metres.

@@ -1,6 +1,6 @@
 //! Humps and holes by their prominence, and the saddles between them.
 
-use super::curve::{Quadratic, horn, position_index};
+use super::curve::{Quadratic, horn, position_index, size};
 use super::lattice::Lattice;
 use super::outline::{rings, twice_area};
 use super::scene::Scene;
@@ -15,7 +15,7 @@ const LEAST_CELLS: usize = 3;
 /// A saddle this near to the rim, in nodes, is made by where the tracks end.
 const SADDLE_INSIDE: u8 = 2;
 /// The ring that the position index compares with, in steps (judgement).
-const RING: (f64, f64) = (2.0, 5.0);
+pub(crate) const RING: (f64, f64) = (2.0, 5.0);
 
 /// A peak with what it rises above.
 struct Rise {
@@ -30,8 +30,7 @@ struct Rise {
 pub(crate) fn heights(s: &Scene<'_>, up: f64) -> Vec<Form> {
     let l = s.lattice;
     let height = |i: usize| up * l.depth(i);
-    let mut rises: Vec<Rise> =
-        branches(l, height).into_iter().filter_map(|b| rise(s, b, height)).collect();
+    let mut rises: Vec<Rise> = branches(l, height).into_iter().filter_map(|b| rise(s, b, height)).collect();
     rises.sort_by(|a, b| b.relief_m.total_cmp(&a.relief_m).then(a.branch.peak.cmp(&b.branch.peak)));
     rises.truncate(MOST);
     let mut out: Vec<Form> = rises.iter().filter_map(|r| form(s, r, up)).collect();
@@ -86,6 +85,7 @@ fn form(s: &Scene<'_>, r: &Rise, up: f64) -> Option<Form> {
         scale: s.scale,
         at: place(l, peak),
         line: Vec::new(),
+        deep_side: 0.0,
         outline,
         shoal_m,
         deep_m,
@@ -127,6 +127,7 @@ fn saddle(s: &Scene<'_>, r: &Rise) -> Option<Form> {
         scale: s.scale,
         at,
         line: Vec::new(),
+        deep_side: 0.0,
         outline: Vec::new(),
         shoal_m: safe.map_or(depth, |d| d.min(depth)),
         deep_m: depth,
@@ -144,10 +145,6 @@ fn saddle(s: &Scene<'_>, r: &Rise) -> Option<Form> {
         disputed: support.disputed,
         newest: support.newest,
     })
-}
-
-fn size(g: [f64; 2]) -> f64 {
-    libm::sqrt(g[0] * g[0] + g[1] * g[1])
 }
 
 /// Where the bed about a node is level, between the nodes.

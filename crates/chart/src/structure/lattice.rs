@@ -130,10 +130,8 @@ impl Lattice {
             return None;
         }
         let d = |i: u32| self.depth(i as usize);
-        let (south, above) = (
-            self.depth(low) * (1.0 - tx) + d(east) * tx,
-            d(north) * (1.0 - tx) + d(north_east) * tx,
-        );
+        let (south, above) =
+            (self.depth(low) * (1.0 - tx) + d(east) * tx, d(north) * (1.0 - tx) + d(north_east) * tx);
         Some(south * (1.0 - ty) + above * ty)
     }
 

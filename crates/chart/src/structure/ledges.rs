@@ -4,7 +4,7 @@
 //! IEEE Trans. PAMI 8(6) 679-698), joined to lines. The slope must fall to half on both sides; the drop is measured where
 //! it has fallen to a quarter.
 
-use super::curve::horn;
+use super::curve::{horn, size};
 use super::lattice::{Lattice, NONE};
 use super::lines::{Links, length, smooth};
 use super::scene::Scene;
@@ -68,14 +68,11 @@ pub(crate) fn ledges(s: &Scene<'_>) -> Vec<Form> {
     strong.filter_map(|g| form(s, &edges, &links.trunk(&g))).collect()
 }
 
-fn size(g: [f64; 2]) -> f64 {
-    libm::sqrt(g[0] * g[0] + g[1] * g[1])
-}
-
 /// Distance along `way` from node `i` to the greatest slope, if the node is nearer to it than its neighbours.
 fn crest(l: &Lattice, sizes: &[f64], i: usize, way: [f64; 2]) -> Option<f64> {
     let far = way[0].abs().max(way[1].abs());
-    let [fore, back] = [1.0, -1.0].map(|sign| beside(l, sizes, i, [sign * way[0] / far, sign * way[1] / far]));
+    let [fore, back] =
+        [1.0, -1.0].map(|sign| beside(l, sizes, i, [sign * way[0] / far, sign * way[1] / far]));
     let (fore, back, here) = (fore?, back?, sizes[i]);
     if here < fore || here <= back {
         return None;
@@ -160,12 +157,18 @@ fn form(s: &Scene<'_>, edges: &[Edge], trunk: &[u32]) -> Option<Form> {
     let open = along.iter().filter(|e| e.open).count() * 2 > along.len();
     let depths = nodes.iter().map(|i| l.spots[*i as usize].grade).max().unwrap_or(Grade::Loose);
     let middle = line[line.len() / 2];
+    let turn = |w: &[Edge]| {
+        let (x, y) = (w[1].at[0] - w[0].at[0], w[1].at[1] - w[0].at[1]);
+        if x * w[0].way[1] - y * w[0].way[0] > 0.0 { 1 } else { -1 }
+    };
+    let left: i64 = along.windows(2).map(turn).sum();
     Some(Form {
         kind: FormKind::Ledge,
         scale: s.scale,
         at: middle,
         bearing_deg: bearing_of(&line),
         line,
+        deep_side: if left > 0 { 1.0 } else { -1.0 },
         outline: Vec::new(),
         shoal_m: of(&|e| e.top_m),
         deep_m: of(&|e| e.bottom_m),

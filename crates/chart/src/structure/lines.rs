@@ -134,8 +134,7 @@ mod tests {
     fn trunk_is_the_longest_way() {
         // A T of 9 and 4 nodes with one node of the bar missing: the trunk is the bar, 8 m long with its bridge.
         let keys = (0..9).filter(|c| *c != 2).map(|c| [0, c]).chain((1..4).map(|r| [r, 5]));
-        let spots =
-            keys.map(|key| Spot { key, depth_m: 1.0, tvu95_m: 0.1, grade: Grade::Sure }).collect();
+        let spots = keys.map(|key| Spot { key, depth_m: 1.0, tvu95_m: 0.1, grade: Grade::Sure }).collect();
         let l = Lattice::new(1.0, spots);
         let chosen: Vec<u32> = (0..l.len() as u32).collect();
         let links = Links::new(&l, &chosen, |_, _| true);

@@ -1,11 +1,13 @@
 //! One form found twice is one form.
 
 use super::lines::{along, length};
-use super::{Form, FormKind, Scale};
+use super::{Form, FormKind, Scale, contains};
 use crate::mesh::distance;
 
 /// Lines of two scales are one where this share of the points is near.
 const SAME_LINE: f64 = 0.6;
+/// Areas of one ground at two scales are within this ratio.
+const SAME_AREA: f64 = 2.5;
 /// Share of a ledge's points that lie on the side of one hump or hole.
 const FLANK: f64 = 0.7;
 /// A ridge longer than this many times its width has sides that are ledges in their own right.
@@ -68,6 +70,13 @@ pub(crate) fn both_scales(found: Vec<Vec<Form>>, steps_m: [f64; 2]) -> Vec<Form>
     fine
 }
 
+/// Whether two humps or holes are one ground whose averages have their extreme in different places.
+fn same_ground(f: &Form, b: &Form) -> bool {
+    let ratio = f.area_m2.unwrap_or(0.0) / b.area_m2.unwrap_or(0.0).max(1.0);
+    let holds = |a: &Form, p: [f64; 2]| a.outline.first().is_some_and(|ring| contains(ring, p));
+    (1.0 / SAME_AREA..=SAME_AREA).contains(&ratio) && holds(f, b.at) && holds(b, f.at)
+}
+
 /// Whether a fine form and a broad one are the same.
 fn twin(f: &Form, b: &Form, step_m: f64) -> bool {
     if f.kind != b.kind {
@@ -75,7 +84,8 @@ fn twin(f: &Form, b: &Form, step_m: f64) -> bool {
     }
     match f.kind {
         // The highest fine top of a broad hump has the broad one's prominence and more: the place is enough.
-        FormKind::Hump | FormKind::Hole | FormKind::Saddle => distance(f.at, b.at) <= 1.5 * step_m,
+        FormKind::Saddle => distance(f.at, b.at) <= 1.5 * step_m,
+        FormKind::Hump | FormKind::Hole => distance(f.at, b.at) <= 1.5 * step_m || same_ground(f, b),
         FormKind::Ledge | FormKind::Channel => along(&f.line, &b.line, step_m) >= SAME_LINE,
     }
 }

@@ -2,11 +2,11 @@
 
 use super::curve::horn;
 use super::lattice::Lattice;
+use crate::Surface;
 use crate::mesh::distance;
 use crate::near::Near;
 use crate::nodes::Node;
 use crate::spread::quantile;
-use crate::Surface;
 
 /// Soundings this much later are another visit, milliseconds.
 pub(crate) const VISIT_MS: i64 = 60_000;
@@ -46,17 +46,15 @@ impl Doubt {
         let usual_m = if bands.is_empty() { 0.0 } else { quantile(&mut bands, 0.5) };
         let mut ratios = differences(nodes, fine);
         let pairs = ratios.len();
-        let share =
-            if pairs < ENOUGH { 1.0 } else { quantile(&mut ratios, 0.95).clamp(SHARES.0, SHARES.1) };
+        let share = if pairs < ENOUGH { 1.0 } else { quantile(&mut ratios, 0.95).clamp(SHARES.0, SHARES.1) };
         Self { gap_m, share, pairs, usual_m }
     }
 
-    /// Uncertainty of a node against its surroundings, 95 %, metres: the share of the soundings' band that is its own,
-    /// and what the way between the tracks adds.
-    pub(crate) fn own95(&self, tvu95_m: f64) -> f64 {
+    /// Uncertainty of a node against its surroundings, 95 %, metres, in two parts: the share of the soundings' band that
+    /// is not common to all of them, and what the way between the tracks adds.
+    pub(crate) fn parts95(&self, tvu95_m: f64) -> (f64, f64) {
         let sounded = tvu95_m.min(self.usual_m);
-        let between = tvu95_m * tvu95_m - sounded * sounded;
-        libm::sqrt(self.share * self.share * sounded * sounded + between)
+        (self.share * sounded, libm::sqrt((tvu95_m * tvu95_m - sounded * sounded).max(0.0)))
     }
 }
 

@@ -44,20 +44,26 @@ impl<'a> Scene<'a> {
 
     /// 95 % uncertainty of a node against its surroundings, metres.
     pub(crate) fn own95(&self, i: usize) -> f64 {
-        self.doubt.own95(self.lattice.spots[i].tvu95_m)
+        let (sounded, between) = self.doubt.parts95(self.lattice.spots[i].tvu95_m);
+        libm::sqrt(sounded * sounded + between * between)
     }
 
     /// Uncertainty of a difference between two nodes, 95 %, and what it must exceed when the first of them was the
-    /// most extreme of all nodes.
+    /// most extreme of all nodes. Only errors of soundings make extremes: between the tracks the surface runs from one
+    /// sounding to the next.
     pub(crate) fn needs(&self, extreme: usize, other: usize) -> (f64, f64) {
-        let (a, b) = (self.own95(extreme), self.own95(other));
+        let (sounded, between) = self.doubt.parts95(self.lattice.spots[extreme].tvu95_m);
+        let rest = between * between + self.own95(other) * self.own95(other);
         let z = self.stand_out;
-        (libm::sqrt(a * a + b * b), libm::sqrt(z * z * a * a + b * b))
+        (libm::sqrt(sounded * sounded + rest), libm::sqrt(z * z * sounded * sounded + rest))
     }
 
     fn cells_at(&self, node: u32) -> impl Iterator<Item = &Node> {
         let from = self.filed.partition_point(|f| f.0 < node);
-        self.filed[from..].iter().take_while(move |f| f.0 == node).map(|f| &self.surface.nodes()[f.1 as usize])
+        self.filed[from..]
+            .iter()
+            .take_while(move |f| f.0 == node)
+            .map(|f| &self.surface.nodes()[f.1 as usize])
     }
 
     /// The cells on `nodes`.

@@ -128,9 +128,7 @@ fn a_ledge_is_one_line_with_its_drop() {
 fn a_saddle_lies_between_its_humps() {
     // depth = 6 + f(x) − f(y), f(t) = t²/4000 − t⁴/(3.2e8), level at 0 and ±200, where it is 5 m. By hand, of the nine
     // level places: humps at (0, ±200), holes at (±200, 0), a saddle in the middle, and four at (±200, ±200).
-    let bed = |x: f64, y: f64| {
-        6.0 + (x * x - y * y) / 4000.0 - x.powi(4) / 3.2e8 + y.powi(4) / 3.2e8
-    };
+    let bed = |x: f64, y: f64| 6.0 + (x * x - y * y) / 4000.0 - x.powi(4) / 3.2e8 + y.powi(4) / 3.2e8;
     let s = found(&sounded(280.0, 20.0, 0.03, 3, bed));
     let saddles = of(&s, FormKind::Saddle);
     assert_eq!(saddles.len(), 5, "{:#?}", s.forms);
@@ -165,7 +163,10 @@ fn a_winding_channel_is_followed() {
         .iter()
         .map(|p| {
             let (x, y) = (p[0] - o[0], p[1] - o[1]);
-            (-60..=60).map(|k| x + f64::from(k)).map(|u| (u - x).hypot(centre(u) - y)).fold(f64::INFINITY, f64::min)
+            (-60..=60)
+                .map(|k| x + f64::from(k))
+                .map(|u| (u - x).hypot(centre(u) - y))
+                .fold(f64::INFINITY, f64::min)
         })
         .collect();
     let mean = offs.iter().sum::<f64>() / offs.len() as f64;

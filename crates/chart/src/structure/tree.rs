@@ -100,7 +100,12 @@ mod tests {
     use leadline_model::Grade;
 
     fn row(heights: &[f64]) -> Lattice {
-        let spot = |(c, h): (usize, &f64)| Spot { key: [0, c as i32], depth_m: -h, tvu95_m: 0.1, grade: Grade::Sure };
+        let spot = |(c, h): (usize, &f64)| Spot {
+            key: [0, c as i32],
+            depth_m: -h,
+            tvu95_m: 0.1,
+            grade: Grade::Sure,
+        };
         Lattice::new(1.0, heights.iter().enumerate().map(spot).collect())
     }
 
