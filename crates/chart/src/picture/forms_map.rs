@@ -220,9 +220,8 @@ impl Labels {
         let at = if f.line.is_empty() { f.at } else { f.line[f.line.len() / 2] };
         let (x, y) = fit.px(at);
         let (w, h) = (width(text, SIZE), SIZE);
-        let inside = |r: &[f64; 4]| {
-            r[0] > MARGIN && r[2] < WIDTH - MARGIN && r[1] > TOP && r[3] < TOP + fit.height
-        };
+        let inside =
+            |r: &[f64; 4]| r[0] > MARGIN && r[2] < WIDTH - MARGIN && r[1] > TOP && r[3] < TOP + fit.height;
         let rect = |(dx, dy): (f64, f64)| [x + dx - 2.0, y + dy - h, x + dx + w + 2.0, y + dy + 4.0];
         let round = |d: f64| {
             let (up, down) = (-0.6 * d, h + 0.4 * d);
