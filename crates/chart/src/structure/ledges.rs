@@ -42,7 +42,7 @@ struct Edge {
 pub(crate) fn ledges(s: &Scene<'_>) -> Vec<Form> {
     let l = s.lattice;
     let slopes: Vec<Option<[f64; 2]>> = (0..l.len()).map(|i| horn(l, i)).collect();
-    let sizes: Vec<f64> = slopes.iter().map(|g| g.map_or(f64::NAN, |g| size(g))).collect();
+    let sizes: Vec<f64> = slopes.iter().map(|g| g.map_or(f64::NAN, size)).collect();
     let mut known: Vec<f64> = sizes.iter().copied().filter(|v| !v.is_nan()).collect();
     if known.is_empty() {
         return Vec::new();
