@@ -36,7 +36,7 @@ pub(crate) struct StructureArgs {
     /// Water level that depths are told for, metres above the sounding datum
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     pub stage: Option<f64>,
-    /// A file for other programs
+    /// A small map with the forms (.png, .svg)
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: Option<PathBuf>,
 }
