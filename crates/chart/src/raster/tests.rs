@@ -86,7 +86,7 @@ fn a_pixel_a_cell_says_what_the_surface_says() {
                 });
                 assert!(same, "pixel {x} {y}: {} {}, {e:?}", block.0[DEPTH][i], block.0[TVU95][i]);
                 let safe = surface.safe_depth_at(middle).unwrap_or(f64::INFINITY);
-                assert!(f64::from(block.0[SAFE][i]) <= safe + 0.25 + 0.005, "safe depth at {x} {y}");
+                assert!(f64::from(block.0[SAFE][i]) <= safe + 0.25 + 0.02, "safe depth at {x} {y}");
             }
         });
         assert!(known > 1400, "{known} pixels");

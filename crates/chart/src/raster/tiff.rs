@@ -222,15 +222,15 @@ fn date_time(t: UtcMillis) -> String {
     format!("{y:04}:{m:02}:{d:02} {:02}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
 }
 
-/// Names of the bands and all statements, as GDAL reads them.
+/// Names of the bands and all statements, as GDAL reads them: it takes the escapes off twice.
 fn metadata(all: &[(&'static str, String)]) -> String {
     let mut out = String::from("<GDALMetadata>\n");
     for (name, text) in all {
-        out += &format!("  <Item name=\"{name}\">{}</Item>\n", xml(text));
+        out += &format!("  <Item name=\"{name}\">{}</Item>\n", xml(&xml(text)));
     }
     for (b, (name, unit, about)) in ABOUT.iter().enumerate() {
         out += &format!("  <Item name=\"DESCRIPTION\" sample=\"{b}\" role=\"description\">{name}</Item>\n");
-        out += &format!("  <Item name=\"about\" sample=\"{b}\">{}</Item>\n", xml(about));
+        out += &format!("  <Item name=\"about\" sample=\"{b}\">{}</Item>\n", xml(&xml(about)));
         if !unit.is_empty() {
             out += &format!("  <Item name=\"UNITTYPE\" sample=\"{b}\" role=\"unittype\">{unit}</Item>\n");
         }
