@@ -6,11 +6,13 @@
 )]
 
 mod chart_tools;
+mod coverage;
 mod e2e;
 mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod plan;
 mod refusals;
 mod truth;
 mod verdicts;

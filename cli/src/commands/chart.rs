@@ -48,7 +48,7 @@ pub(crate) enum Kind {
 }
 
 impl Kind {
-    fn of(path: &Path) -> Result<Self, Failure> {
+    pub(crate) fn of(path: &Path) -> Result<Self, Failure> {
         match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
             Some("png") => Ok(Self::Png),
             Some("svg") => Ok(Self::Svg),

@@ -1,14 +1,19 @@
 //! The chart as a picture: one SVG sheet, self-contained, the same bytes for the same cells.
 
+mod coverage_map;
 mod frame;
 mod inset;
 mod labels;
 mod layout;
 mod map;
+mod page;
 mod panel;
+mod plan_map;
 mod svg;
 mod volume_plot;
 
+pub use coverage_map::coverage_svg;
+pub use plan_map::plan_svg;
 pub use volume_plot::volume_svg;
 
 use crate::palette::{INK, PAPER};
