@@ -13,6 +13,7 @@ mod leave_out;
 mod level;
 mod parcel;
 mod passes;
+mod pixels;
 pub(crate) mod plan;
 mod quality;
 mod stage;
@@ -22,6 +23,8 @@ mod sync;
 mod verify;
 mod volume;
 mod water;
+
+pub(crate) use export::ExportCommand;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;
@@ -50,7 +53,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Coverage(a) => done(coverage::run(cli, a)),
         Command::Plan(a) => done(plan::run(cli, a)),
-        Command::Export(a) => done(export::run(cli, a)),
+        Command::Export(c) => done(export::run(cli, c)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),
         Command::Parcel(c) => parcel::run(cli, c),

@@ -8,10 +8,12 @@
 mod chart_tools;
 mod coverage;
 mod e2e;
+mod exports;
 mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod pixels;
 mod plan;
 mod refusals;
 mod truth;

@@ -21,9 +21,9 @@ mod tiff;
 #[cfg(test)]
 mod tests;
 
-pub use ascii::surface_ascii;
+pub use ascii::{AsciiGrid, surface_ascii};
 pub use picture::{MapPicture, map_picture};
-pub use pmtiles::{MAX_TILE_ZOOM, map_tiles};
+pub use pmtiles::{MAX_TILE_ZOOM, MapTiles, map_tiles};
 pub use tiff::surface_tiff;
 
 use crate::{ChartError, Surface};

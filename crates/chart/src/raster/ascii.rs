@@ -1,8 +1,8 @@
 //! The surface as an Esri ASCII grid: square cells in EPSG:3857, north row first.
 
-use super::block::{ABOUT, Block, DEPTH};
+use super::block::{ABOUT, Block, DEPTH, SAFE};
 use super::pyramid::Pyramid;
-use super::says::PRJ;
+use super::says::{PRJ, in_words, statements};
 use super::{PixelZoom, TILE_PX, Tile};
 use crate::units::fixed;
 use crate::{ChartError, ChartInfo, Surface};
@@ -14,7 +14,18 @@ const NO_DATA: &str = "-9999";
 /// Most values, known or not: about 200 MB of text.
 const MAX_VALUES: u64 = 25_000_000;
 
-/// The band `depth_m` (or `safe_depth_m` when `safe`) as the text of an `.asc` file and of its `.prj` file.
+/// A grid and the files that say what it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AsciiGrid {
+    /// The grid: six lines of head, then a line a row.
+    pub asc: String,
+    /// The coordinate reference system, for the `.prj` file.
+    pub prj: &'static str,
+    /// Datum, stage, date, sources and caution: the grid itself has no room for them.
+    pub words: String,
+}
+
+/// The band `depth_m` (or `safe_depth_m` when `safe`) as an Esri ASCII grid.
 ///
 /// # Errors
 /// No cells, or more values than the limits; see [`ChartError`].
@@ -23,9 +34,8 @@ pub fn surface_ascii(
     info: &ChartInfo,
     zoom: PixelZoom,
     safe: bool,
-) -> Result<(String, &'static str), ChartError> {
-    let band = if safe { super::block::SAFE } else { DEPTH };
-    debug_assert!(ABOUT[band].0.contains("depth"));
+) -> Result<AsciiGrid, ChartError> {
+    let band = if safe { SAFE } else { DEPTH };
     let pyramid = Pyramid::new(surface, info.stage_m, zoom, true, 1)?;
     let (columns, rows) = pyramid.size();
     let count = columns * rows * (TILE_PX * TILE_PX) as u64;
@@ -68,5 +78,7 @@ pub fn surface_ascii(
         }
         out.push('\n');
     }
-    Ok((out, PRJ))
+    let (name, _, about) = ABOUT[band];
+    let words = in_words(&statements(info, &format!("{name}: {about}"))) + "\n";
+    Ok(AsciiGrid { asc: out, prj: PRJ, words })
 }

@@ -62,7 +62,7 @@ pub fn map_picture(
         width: window.width,
         height: window.height,
     };
-    let says = statements(surface, info, "depth bands of the safe surface; hatched where loose");
+    let says = statements(info, "depth bands of the safe surface; hatched where loose");
     let words = in_words(&says);
     Ok(MapPicture {
         png: png(window.width, &pixels, &[("Description", &words)]),

@@ -26,6 +26,15 @@ const HEADER_BYTES: usize = 127;
 /// Tiles a leaf directory lists when one directory does not hold all.
 const LEAF_ENTRIES: usize = 4096;
 
+/// An archive of picture tiles.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MapTiles {
+    /// The whole file.
+    pub bytes: Vec<u8>,
+    /// Side of a pixel of the deepest zoom, true metres.
+    pub pixel_m: f64,
+}
+
 /// Draws the safe surface at the chart's stage in bands between `levels`. Without `zoom` the deepest tiles are of
 /// [`MAX_TILE_ZOOM`], or shallower where the water is too large.
 ///
@@ -36,7 +45,7 @@ pub fn map_tiles(
     info: &ChartInfo,
     levels: &Levels,
     zoom: Option<PixelZoom>,
-) -> Result<Vec<u8>, ChartError> {
+) -> Result<MapTiles, ChartError> {
     let stage_m = info.stage_m;
     let made = |z: PixelZoom| {
         let levels = (z.0 - TILE_BITS).saturating_sub(FIRST_TILE_ZOOM) + 1;
@@ -67,7 +76,7 @@ pub fn map_tiles(
     }
     let shape =
         Shape { zooms: (deepest + 1 - seen.len() as u8, deepest), bounds: bounds(&seen[0], pyramid.zoom) };
-    Ok(archive(&tiles, &shape, &metadata(surface, info)))
+    Ok(MapTiles { bytes: archive(&tiles, &shape, &metadata(info)), pixel_m: pyramid.zoom.metres(surface) })
 }
 
 struct Shape {
@@ -96,8 +105,8 @@ fn bounds(seen: &BTreeMap<Tile, Seen>, zoom: PixelZoom) -> (LonLat, LonLat) {
     (sw, ne)
 }
 
-fn metadata(surface: &Surface, info: &ChartInfo) -> Vec<u8> {
-    let says = statements(surface, info, "depth bands of the safe surface; hatched where loose");
+fn metadata(info: &ChartInfo) -> Vec<u8> {
+    let says = statements(info, "depth bands of the safe surface; hatched where loose");
     let mut all: Map<String, Value> = says.iter().map(|(k, v)| ((*k).to_owned(), json!(v))).collect();
     let find = |k: &str| says.iter().find(|s| s.0 == k).map_or("", |s| s.1.as_str());
     let line = format!(

@@ -193,7 +193,7 @@ fn layout((width, height): (usize, usize), coarser: bool, offsets: &[u32], lengt
 fn statement_fields(placed: &Placed, says: &Says<'_>) -> Vec<Field> {
     let (east, north) = placed.corner_m();
     let side = placed.zoom.mercator_m();
-    let all = statements(says.surface, says.info, "best and safe depth, uncertainty and grade");
+    let all = statements(says.info, "best and safe depth, uncertainty and grade");
     let citation = "WGS 84 / Pseudo-Mercator|";
     let keys: [[u16; 4]; 6] = [
         [1, 1, 1, 5],
