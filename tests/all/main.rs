@@ -16,5 +16,6 @@ mod levelling;
 mod pixels;
 mod plan;
 mod refusals;
+mod structure;
 mod truth;
 mod verdicts;
