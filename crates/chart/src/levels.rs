@@ -50,7 +50,7 @@ impl Levels {
         }
         let (first, last) = (libm::floor(shoalest_m / step_m) + 1.0, libm::floor(deepest_m / step_m));
         let given = last - first + 1.0;
-        if !(given <= MAX_LEVELS as f64) {
+        if given.is_nan() || given > MAX_LEVELS as f64 {
             return Err(ChartError::TooManyLevels { given: given as usize, max: MAX_LEVELS });
         }
         Self::new((0..given.max(0.0) as u32).map(|k| (first + f64::from(k)) * step_m).collect())
