@@ -14,6 +14,7 @@ mod leave_out;
 mod level;
 mod parcel;
 mod passes;
+mod pixels;
 pub(crate) mod plan;
 mod quality;
 mod stage;
@@ -54,9 +55,9 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Compare(a) => done(compare::run(cli, a)),
         Command::Structure(a) => done(structure::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
-        Command::Export(c) => done(export::run(cli, c)),
         Command::Coverage(a) => done(coverage::run(cli, a)),
         Command::Plan(a) => done(plan::run(cli, a)),
+        Command::Export(c) => done(export::run(cli, c)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),
         Command::Parcel(c) => parcel::run(cli, c),

@@ -15,6 +15,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod pixels;
 mod plan;
 mod refusals;
 mod structure;

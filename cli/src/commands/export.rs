@@ -2,6 +2,7 @@
 
 mod csb;
 
+use super::pixels::{self, PaintArgs, SurfaceArgs};
 use super::{chart, open};
 use crate::args::Cli;
 use crate::failure::Failure;
@@ -48,6 +49,17 @@ pub(crate) enum ExportCommand {
     /// Write cells, contours, areas, soundings and passes into one file
     #[command(after_help = "Example:\n  leadline export all -o lake.gpkg --stage 0.35")]
     All(Levelled),
+    /// Write depths, uncertainty and grade as pixels
+    #[command(
+        after_help = "Examples:\n  leadline export surface -o depths.tif --stage 0.35\n  leadline export surface -o depths.asc --resolution 10 --safe"
+    )]
+    Surface(SurfaceArgs),
+    /// Write the map alone as a PNG with its place in the world
+    #[command(after_help = "Example:\n  leadline export picture -o map.png --resolution 1")]
+    Picture(PaintArgs),
+    /// Write the map as picture tiles for any slippy map
+    #[command(after_help = "Example:\n  leadline export tiles -o map.pmtiles --stage 0.35")]
+    Tiles(PaintArgs),
 }
 
 /// Which soundings.
@@ -109,6 +121,9 @@ pub(crate) fn run(cli: &Cli, c: &ExportCommand) -> Result<(), Failure> {
         ExportCommand::Areas(l) => {
             levelled(cli, l, |m, s| Ok(vec![areas_layer(s, &m.info, &l.levels.of(cli, s, &m.info)?)]))
         }
+        ExportCommand::Surface(a) => pixels::surface(cli, a),
+        ExportCommand::Picture(a) => pixels::picture(cli, a),
+        ExportCommand::Tiles(a) => pixels::tiles(cli, a),
     }
 }
 

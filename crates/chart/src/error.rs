@@ -35,6 +35,37 @@ pub enum ChartError {
     /// The SVG could not be parsed.
     #[error("the chart's SVG cannot be read back: {0}; this is a defect, please report it")]
     Svg(#[from] resvg::usvg::Error),
+    /// A pixel size that the grid does not have.
+    #[error("pixels of {0} m cannot be made; ask for 0.5 to 10000 m")]
+    Resolution(f64),
+    /// No cell to make pixels of.
+    #[error(transparent)]
+    NothingToDraw(BlankReason),
+    /// Too many pixels.
+    #[error(
+        "pixels of {asked_m:.2} m would be more than 100 million on this water; ask for {fits_m:.2} m or more (--resolution)"
+    )]
+    RasterTooLarge {
+        /// Side of the pixels asked for, metres.
+        asked_m: f64,
+        /// Side of the smallest that fit, metres.
+        fits_m: f64,
+    },
+    /// Waters so far apart that the blank between them fills a file.
+    #[error(
+        "the waters of this survey lie too far apart for one file with pixels of {asked_m:.2} m; ask for {fits_m:.2} m or more (--resolution)"
+    )]
+    RasterTooWide {
+        /// Side of the pixels asked for, metres.
+        asked_m: f64,
+        /// Side of the smallest that fit, metres.
+        fits_m: f64,
+    },
+    /// More cells than pixels can be made of.
+    #[error(
+        "the water is too large for pixels: more than a billion cells of surface; export its contours or areas instead"
+    )]
+    WaterTooLarge,
     /// The PNG could not be encoded.
     #[error("the chart's PNG cannot be encoded: {0}; this is a defect, please report it")]
     Png(String),

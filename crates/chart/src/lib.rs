@@ -46,6 +46,7 @@ mod palette;
 mod picture;
 mod plan;
 mod png;
+mod raster;
 mod selection;
 mod shore;
 mod smooth;
@@ -86,6 +87,10 @@ pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_
 pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, structure_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
+pub use raster::{
+    AsciiGrid, MAX_TILE_ZOOM, MapPicture, MapTiles, PixelZoom, map_picture, map_tiles, surface_ascii,
+    surface_tiff,
+};
 pub use shore::{Shore, shore_crossing};
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};

@@ -24,7 +24,7 @@ use crate::palette::{INK, PAPER};
 use crate::{ChartInfo, Levels, Surface};
 use labels::Taken;
 use layout::{Extent, Layout, MARGIN, Sheet, View};
-use map::Bands;
+pub(crate) use map::Bands;
 use panel::Matter;
 use std::borrow::Cow;
 use svg::{Anchor, Svg, shortened};

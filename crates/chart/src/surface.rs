@@ -4,7 +4,7 @@ use crate::bed::{Bed, usual_gap};
 use crate::blocks::{by_tile, triangles};
 use crate::contour::{areas, contours};
 use crate::ground::Ground;
-use crate::locate::Locator;
+use crate::locate::{Locator, Place};
 use crate::mesh::{Mesh, distance, twice_area};
 use crate::nodes::{Node, canonical, place};
 use crate::shore::{Shore, Water};
@@ -293,7 +293,7 @@ impl Surface {
         self.between(at)
     }
 
-    fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], crate::locate::Place)> {
+    fn corner_nodes(&self, at: GridPos) -> Option<([&Node; 3], Place)> {
         let (east, north) = self.frame.metres(at);
         let place = self.locator.find(&self.mesh.xy, &self.mesh.tri, [east, north])?;
         let corner =
@@ -303,6 +303,18 @@ impl Surface {
 
     fn between(&self, at: GridPos) -> Option<Estimate> {
         let (corner, place) = self.corner_nodes(at)?;
+        let Inside { depth_m, tvu95_m, grade, .. } = self.inside(&place);
+        let mut passes = corner.map(|n| n.main_pass).to_vec();
+        passes.retain(|p| *p != u32::MAX);
+        passes.sort_unstable();
+        passes.dedup();
+        Some(Estimate { depth_m, tvu95_m, grade, basis: Basis::Surface, passes })
+    }
+
+    /// What the surface says at a place in one of the mesh's triangles.
+    pub(crate) fn inside(&self, place: &Place) -> Inside {
+        let corner =
+            self.mesh.tri[place.tri as usize].map(|v| &self.nodes[self.mesh.node[v as usize] as usize]);
         let mean = |f: fn(&Node) -> f64| -> f64 { (0..3).map(|i| place.weight[i] * f(corner[i])).sum() };
         let fall = fall(corner.map(|n| n.xy), corner.map(|n| n.best_m));
         let own = mean(|n| n.tvu95_m);
@@ -316,13 +328,22 @@ impl Surface {
         let depth_m = mean(|n| n.best_m);
         let tvu95_m = libm::sqrt(own * own + gap * gap);
         let worst = corner.iter().map(|n| n.grade).max().unwrap_or(Grade::Loose);
-        let mut passes = corner.map(|n| n.main_pass).to_vec();
-        passes.retain(|p| *p != u32::MAX);
-        passes.sort_unstable();
-        passes.dedup();
         let grade = worst.max(grade_for(tvu95_m, depth_m));
-        Some(Estimate { depth_m, tvu95_m, grade, basis: Basis::Surface, passes })
+        Inside { depth_m, tvu95_m, grade, safe_m: mean(|n| n.line_m) }
     }
+}
+
+/// What the surface says at a place in a triangle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Inside {
+    /// Best depth below the sounding datum, metres.
+    pub(crate) depth_m: f64,
+    /// Its total vertical uncertainty, 95 %, metres.
+    pub(crate) tvu95_m: f64,
+    /// As in [`Estimate`].
+    pub(crate) grade: Grade,
+    /// Safe depth below the sounding datum, metres.
+    pub(crate) safe_m: f64,
 }
 
 /// What is known of the error between cells.

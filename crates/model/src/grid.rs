@@ -266,6 +266,11 @@ impl LocalFrame {
         self.origin
     }
 
+    /// Metres of one grid place: eastward, northward.
+    pub fn place_m(&self) -> (f64, f64) {
+        (self.east_m, self.north_m)
+    }
+
     /// Metres east and north of the origin; the short way round the antimeridian.
     pub fn metres(&self, p: GridPos) -> (f64, f64) {
         // Shifting left by one makes the 31-bit wrap a 32-bit wrap.

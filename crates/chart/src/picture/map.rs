@@ -13,14 +13,14 @@ use leadline_model::Grade;
 const LEAST_STEP: f64 = 0.45;
 
 /// Colours of the bands between levels at the charted stage.
-pub(super) struct Bands {
+pub(crate) struct Bands {
     levels: Vec<f64>,
     colours: Vec<Colour>,
 }
 
 impl Bands {
     /// One colour for each band that `range` touches, shoal first; bands that dry have their own.
-    pub(super) fn new(levels: &[f64], range: Option<(f64, f64)>) -> Self {
+    pub(crate) fn new(levels: &[f64], range: Option<(f64, f64)>) -> Self {
         let n = levels.len() + 1;
         let dry = |band: usize| levels.get(band).is_some_and(|to| *to <= 0.0);
         let band_of = |d: f64| levels.partition_point(|l| *l <= d);
@@ -32,12 +32,12 @@ impl Bands {
     }
 
     /// Colour at a charted depth.
-    pub(super) fn at(&self, depth_m: f64) -> Colour {
+    pub(crate) fn at(&self, depth_m: f64) -> Colour {
         self.colours.get(self.levels.partition_point(|l| *l <= depth_m)).copied().unwrap_or(PAPER)
     }
 
     /// Between the two bands that meet at a level.
-    pub(super) fn across(&self, level_m: f64) -> Colour {
+    pub(crate) fn across(&self, level_m: f64) -> Colour {
         let deep = self.levels.partition_point(|l| *l <= level_m);
         let colour = |b: usize| self.colours.get(b).copied().unwrap_or(PAPER);
         blend(colour(deep.saturating_sub(1)), colour(deep), 0.5)
