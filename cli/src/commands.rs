@@ -21,6 +21,8 @@ mod verify;
 mod volume;
 mod water;
 
+pub(crate) use chart::ChartArgs;
+
 use crate::args::{Cli, Command};
 use crate::failure::Failure;
 use leadline_survey::{Home, Store};

@@ -11,6 +11,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod picture;
 mod refusals;
 mod truth;
 mod verdicts;

@@ -1,18 +1,81 @@
-//! `chart`: the picture.
+//! `chart`: the picture, the page to print, the page to read.
 
 use super::open;
-use crate::args::{ChartArgs, Cli, UnitArg};
+use crate::args::{Cli, UnitArg};
 use crate::failure::Failure;
 use crate::{talk, units};
+use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, Units, chart_png, chart_svg,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch, Turn, Units,
+    chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_survey::{Computed, Store, replace_file};
 use serde_json::json;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
 pub(crate) const TOUCH_MARGIN_M: f64 = 0.3;
+
+/// `chart`
+#[derive(Debug, Args)]
+pub(crate) struct ChartArgs {
+    /// The picture: .png, .svg, .pdf to print, or .html to read
+    #[arg(short, long = "output", value_name = "FILE")]
+    pub output: PathBuf,
+    /// Height of the water above the sounding datum, metres
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub stage: Option<f64>,
+    /// Your boat's deepest part below the water line, metres: shallower water is hatched
+    #[arg(long, value_name = "M")]
+    pub draft: Option<f64>,
+    /// Paper that the sheet fills; usually A3, and A4 for a PDF
+    #[arg(long, value_name = "PAPER", ignore_case = true)]
+    pub size: Option<PaperArg>,
+    /// Turn the paper wider than high; without it, whichever shows the water larger
+    #[arg(long)]
+    pub landscape: bool,
+    /// Turn the paper higher than wide
+    #[arg(long, conflicts_with = "landscape")]
+    pub portrait: bool,
+    /// Draw at 1 : N when printed at full size; without it, as large as fits
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    pub scale: Option<f64>,
+    /// Draw the boats' tracks
+    #[arg(long)]
+    pub tracks: bool,
+    /// Dark sheet for a cabin at night
+    #[arg(long)]
+    pub dark: bool,
+}
+
+/// Papers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PaperArg {
+    /// 297 x 420 mm
+    A3,
+    /// 210 x 297 mm
+    A4,
+    /// 8.5 x 11 inches
+    Letter,
+}
+
+impl ChartArgs {
+    fn settings(&self, kind: Kind) -> SheetSettings {
+        let usual = if kind == Kind::Pdf { PaperSize::A4 } else { PaperSize::A3 };
+        let paper = self.size.map_or(usual, |p| match p {
+            PaperArg::A3 => PaperSize::A3,
+            PaperArg::A4 => PaperSize::A4,
+            PaperArg::Letter => PaperSize::Letter,
+        });
+        let turn = match (self.landscape, self.portrait) {
+            (true, _) => Some(Turn::Landscape),
+            (_, true) => Some(Turn::Portrait),
+            _ => None,
+        };
+        let theme = if self.dark { Theme::Dark } else { Theme::Light };
+        SheetSettings { paper, turn, theme, scale: self.scale }
+    }
+}
 
 pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
@@ -24,9 +87,21 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     let computed = store.compute()?;
     let mut info = info(cli, &store, &computed, a.stage)?;
     info.stage_m = stage_m;
+    info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
     let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
-    write(&a.output, kind, &draw(&surface, &info))?;
+    let settings = a.settings(kind);
+    let svg = chart_sheet(&surface, &info, None, &settings)
+        .map_err(|e| Failure::Input(format!("{}: {e}", a.output.display())))?;
+    let bytes = match kind {
+        Kind::Pdf => {
+            let words = sheet_words(&surface, &info);
+            chart_pdf(&svg, &words.name, &words.about).map_err(|e| Failure::Input(e.to_string()))?
+        }
+        Kind::Html => chart_html(&surface, &info, None, &svg, settings.theme).into_bytes(),
+        Kind::Png | Kind::Svg => bytes(kind, &svg)?,
+    };
+    write(&a.output, &bytes)?;
     if cli.json {
         return talk::json(&json!({
             "path": a.output, "stage_m": stage_m, "draft_m": a.draft, "cells": surface.n_cells(), "area_m2": surface.area_m2(),
@@ -45,6 +120,10 @@ pub(crate) enum Kind {
     Png,
     /// Vectors.
     Svg,
+    /// A page to print.
+    Pdf,
+    /// A page to read.
+    Html,
 }
 
 impl Kind {
@@ -52,29 +131,31 @@ impl Kind {
         match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
             Some("png") => Ok(Self::Png),
             Some("svg") => Ok(Self::Svg),
-            _ => Err(Failure::Input(format!("{}: name the picture .png or .svg", path.display()))),
+            Some("pdf") => Ok(Self::Pdf),
+            Some("html" | "htm") => Ok(Self::Html),
+            _ => Err(Failure::Input(format!("{}: name the picture .png, .svg, .pdf or .html", path.display()))),
         }
     }
 }
 
-/// The sheet as SVG.
+/// The usual sheet as SVG.
 pub(crate) fn draw(surface: &Surface, info: &ChartInfo) -> String {
     chart_svg(surface, info, None)
 }
 
-/// Writes the sheet whole or not at all.
-pub(crate) fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
-    replace_file(path, &bytes(kind, svg)?).map_err(|e| match e {
+/// Writes the file whole or not at all.
+fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    replace_file(path, bytes).map_err(|e| match e {
         leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
         other => other.into(),
     })
 }
 
-/// The sheet as a file's bytes.
+/// The sheet as pixels, or as it is.
 pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
     match kind {
-        Kind::Svg => Ok(svg.as_bytes().to_vec()),
         Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string())),
+        _ => Ok(svg.as_bytes().to_vec()),
     }
 }
 

@@ -18,9 +18,27 @@ pub enum ChartError {
     /// A picture size of zero or over the limit.
     #[error("a picture of {0} pixels cannot be drawn; ask for 1 to {max} on the long side", max = crate::MAX_LONG_SIDE_PX)]
     PictureSize(u32),
+    /// A scale outside [`crate::SCALES`].
+    #[error("a scale of 1 : {0} cannot be drawn; ask for a number from {lo} to {hi}", lo = crate::SCALES.0, hi = crate::SCALES.1)]
+    Scale(f64),
+    /// The survey does not fit on the paper at that scale.
+    #[error(
+        "at 1 : {asked} the survey does not fit on {paper} paper; 1 : {fits} does, or take a larger paper"
+    )]
+    ScaleTooLarge {
+        /// The scale's denominator.
+        asked: f64,
+        /// The largest scale that fits.
+        fits: f64,
+        /// The paper in words.
+        paper: &'static str,
+    },
     /// The SVG could not be parsed.
     #[error("the chart's SVG cannot be read back: {0}; this is a defect, please report it")]
     Svg(#[from] resvg::usvg::Error),
+    /// The font could not be cut down for a PDF.
+    #[error("the chart's font cannot be put into a PDF: {0}; this is a defect, please report it")]
+    Font(String),
     /// The PNG could not be encoded.
     #[error("the chart's PNG cannot be encoded: {0}; this is a defect, please report it")]
     Png(String),

@@ -28,6 +28,7 @@ mod mesh;
 mod near;
 mod nodes;
 mod palette;
+mod pdf;
 mod picture;
 mod png;
 mod spread;
@@ -43,8 +44,11 @@ pub use error::{BlankReason, ChartError};
 pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
 pub use info::{ChartInfo, Touch};
 pub use levels::{Levels, MAX_LEVELS};
-pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{chart_svg, volume_svg};
+pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colour, ink_on};
+pub use pdf::chart_pdf;
+pub use picture::{
+    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, sheet_words, volume_svg,
+};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
