@@ -6,8 +6,8 @@ use crate::failure::Failure;
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch, Turn, Units,
-    chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch, Turn,
+    Units, chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_survey::{Computed, Store, replace_file};
 use serde_json::json;
@@ -40,6 +40,9 @@ pub(crate) struct ChartArgs {
     /// Draw at 1 : N when printed at full size; without it, as large as fits
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub scale: Option<f64>,
+    /// Of waters too far apart for one sheet, the one nearest to this place
+    #[arg(long, value_name = "LON,LAT", allow_hyphen_values = true)]
+    pub near: Option<String>,
     /// Draw the boats' tracks
     #[arg(long)]
     pub tracks: bool,
@@ -60,7 +63,7 @@ pub(crate) enum PaperArg {
 }
 
 impl ChartArgs {
-    fn settings(&self, kind: Kind) -> SheetSettings {
+    fn settings(&self, kind: Kind) -> Result<SheetSettings, Failure> {
         let usual = if kind == Kind::Pdf { PaperSize::A4 } else { PaperSize::A3 };
         let paper = self.size.map_or(usual, |p| match p {
             PaperArg::A3 => PaperSize::A3,
@@ -73,7 +76,8 @@ impl ChartArgs {
             _ => None,
         };
         let theme = if self.dark { Theme::Dark } else { Theme::Light };
-        SheetSettings { paper, turn, theme, scale: self.scale }
+        let near = self.near.as_deref().map(|t| units::place("--near", t)).transpose()?.map(|(_, p)| p);
+        Ok(SheetSettings { paper, turn, theme, scale: self.scale, near })
     }
 }
 
@@ -83,6 +87,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
         return Err(Failure::Input("--draft: metres below the water line, 0 to 20".into()));
     }
     let kind = Kind::of(&a.output)?;
+    let settings = a.settings(kind)?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     let mut info = info(cli, &store, &computed, a.stage)?;
@@ -90,7 +95,6 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
     let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
-    let settings = a.settings(kind);
     let svg = chart_sheet(&surface, &info, None, &settings)
         .map_err(|e| Failure::Input(format!("{}: {e}", a.output.display())))?;
     let bytes = match kind {
@@ -133,7 +137,9 @@ impl Kind {
             Some("svg") => Ok(Self::Svg),
             Some("pdf") => Ok(Self::Pdf),
             Some("html" | "htm") => Ok(Self::Html),
-            _ => Err(Failure::Input(format!("{}: name the picture .png, .svg, .pdf or .html", path.display()))),
+            _ => {
+                Err(Failure::Input(format!("{}: name the picture .png, .svg, .pdf or .html", path.display())))
+            }
         }
     }
 }

@@ -5,8 +5,8 @@
 mod reservoir;
 
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch, chart_pdf,
-    chart_png, chart_sheet,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch,
+    chart_pdf, chart_png, chart_sheet,
 };
 use reservoir::{Plan, survey};
 use std::error::Error;
@@ -59,7 +59,8 @@ fn main() -> Result<(), Box<dyn Error>> {
             "large" => (PaperSize::A4, Theme::Dark),
             _ => (PaperSize::A3, Theme::Light),
         };
-        let svg = chart_sheet(&surface, &info, None, &SheetSettings { paper, theme, ..SheetSettings::default() })?;
+        let svg =
+            chart_sheet(&surface, &info, None, &SheetSettings { paper, theme, ..SheetSettings::default() })?;
         let drawn = t.elapsed();
         let png = chart_png(&svg, DEFAULT_LONG_SIDE_PX)?;
         println!(

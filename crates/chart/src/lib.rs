@@ -47,7 +47,8 @@ pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colour, ink_on};
 pub use pdf::chart_pdf;
 pub use picture::{
-    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, sheet_words, volume_svg,
+    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, sheet_words,
+    volume_svg,
 };
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};

@@ -10,6 +10,7 @@ mod legend;
 mod map;
 mod panel;
 mod paper;
+mod parts;
 mod soundings;
 mod svg;
 mod tags;
@@ -27,6 +28,7 @@ use extent::{Extent, View, round_up};
 use layout::{Layout, MARGIN, Plan};
 use map::Bands;
 use panel::{Block, Matter};
+use parts::{Part, part};
 use std::borrow::Cow;
 use svg::{Anchor, Svg, shortened};
 use tags::{Tag, Taken};
@@ -42,10 +44,9 @@ const ROOMY: f64 = 1.18;
 /// `None` chooses them for the survey's range.
 pub fn chart_svg(surface: &Surface, info: &ChartInfo, levels: Option<&Levels>) -> String {
     let settings = SheetSettings::default();
-    let extent = Extent::of(surface.nodes());
     let chosen = Chosen::new(surface, info, levels, &settings);
-    let best = chosen.layout(&extent, &settings);
-    let view = fitted(&extent, &best.layout);
+    let best = chosen.layout(&settings);
+    let view = chosen.fitted(&best.layout);
     chosen.draw(&best, &view, &settings)
 }
 
@@ -59,29 +60,22 @@ pub fn chart_sheet(
     levels: Option<&Levels>,
     settings: &SheetSettings,
 ) -> Result<String, ChartError> {
-    let extent = Extent::of(surface.nodes());
     let chosen = Chosen::new(surface, info, levels, settings);
-    let best = chosen.layout(&extent, settings);
-    let fit = fitted(&extent, &best.layout);
+    let best = chosen.layout(settings);
+    let fit = chosen.fitted(&best.layout);
     let Some(asked) = settings.scale else {
         return Ok(chosen.draw(&best, &fit, settings));
     };
     if !(SCALES.0..=SCALES.1).contains(&asked) {
         return Err(ChartError::Scale(asked));
     }
-    let close = View::fit(&Extent::bare(surface.nodes()), &best.layout.map);
+    let bare = Extent::bare(&chosen.part.nodes);
+    let close = View::fit(&bare, &best.layout.map).placed(surface.frame());
     if asked < close.denominator() {
         let (fits, paper) = (round_up(close.denominator()), settings.paper.word());
         return Err(ChartError::ScaleTooLarge { asked, fits, paper });
     }
-    let view = View::about(extent.middle(), &best.layout.map, View::scale_of(asked));
-    Ok(chosen.draw(&best, &view, settings))
-}
-
-/// The largest scale that fits and has two digits.
-fn fitted(extent: &Extent, layout: &Layout) -> View {
-    let fit = View::fit(extent, &layout.map);
-    View::about(extent.middle(), &layout.map, View::scale_of(round_up(fit.denominator())))
+    Ok(chosen.draw(&best, &fit.at_scale(asked), settings))
 }
 
 /// What is drawn, chosen before the sheet is divided.
@@ -90,6 +84,8 @@ struct Chosen<'a> {
     info: &'a ChartInfo,
     levels: Levels,
     bands: Bands,
+    part: Part,
+    extent: Extent,
 }
 
 /// A divided sheet with its panel.
@@ -109,19 +105,27 @@ impl<'a> Chosen<'a> {
         let levels = levels.cloned().unwrap_or_else(|| surface.levels(info.stage_m, info.units));
         let range = surface.safe_range_m().map(|(lo, hi)| (lo + info.stage_m, hi + info.stage_m));
         let bands = Bands::new(levels.metres(), range, settings.theme);
-        Self { surface, info, levels, bands }
+        let part = part(surface.nodes(), settings.near);
+        let extent = Extent::of(&part.nodes);
+        Self { surface, info, levels, bands, part, extent }
+    }
+
+    /// The largest scale that fits and has two digits.
+    fn fitted(&self, layout: &Layout) -> View {
+        let fit = View::fit(&self.extent, &layout.map).placed(self.surface.frame());
+        fit.at_scale(round_up(fit.denominator()))
     }
 
     fn columns(&self, plan: &Plan, roomy: bool, thinned_m: Option<f64>) -> Vec<Vec<Block>> {
         let (n, width) = plan.columns();
         let levels = self.levels.metres();
-        let (surface, info, bands) = (self.surface, self.info, &self.bands);
-        Matter { surface, info, bands, levels, width, roomy, thinned_m }.columns(n)
+        let (surface, info, bands, nodes) = (self.surface, self.info, &self.bands, &self.part.nodes);
+        Matter { surface, info, bands, levels, nodes, width, roomy, thinned_m }.columns(n)
     }
 
     /// The division that shows the water largest.
-    fn layout(&self, extent: &Extent, settings: &SheetSettings) -> Divided {
-        let merit = |d: &Divided| d.layout.merit(extent) * if d.roomy { ROOMY } else { 1.0 };
+    fn layout(&self, settings: &SheetSettings) -> Divided {
+        let merit = |d: &Divided| d.layout.merit(&self.extent) * if d.roomy { ROOMY } else { 1.0 };
         let [first, others @ ..] = Plan::all(settings);
         let mut best = self.divided(first, true);
         let close = [first].into_iter().map(|p| (p, false));
@@ -148,7 +152,11 @@ impl<'a> Chosen<'a> {
         let mut out = Svg(svg::sheet_head(w, h, &words.name, &words.about));
         out.rect((0.0, 0.0), (w, h), &format!("fill=\"{}\"", theme.paper()));
         title(&mut out, layout, info, theme);
-        let scale = format!("1 : {} on {}", panel::grouped(libm::round(view.denominator()) as u64), settings.paper.word());
+        let scale = format!(
+            "1 : {} on {}",
+            panel::grouped(libm::round(view.denominator()) as u64),
+            settings.paper.word()
+        );
         self.map_body(&mut out, view, layout, &drawn, &scale);
         frame::border(&mut out, view, &layout.map, self.surface.frame(), theme);
         match thinned_m {
@@ -162,31 +170,40 @@ impl<'a> Chosen<'a> {
 
     fn map_body(&self, out: &mut Svg, view: &View, layout: &Layout, surface: &Surface, scale: &str) {
         let (frame, info, bands) = (&layout.map, self.info, &self.bands);
-        let theme = bands.theme();
+        let (theme, nodes) = (bands.theme(), &self.part.nodes);
+        let (x, y, w, h) = (svg::px(frame.x), svg::px(frame.y), svg::px(frame.w), svg::px(frame.h));
+        out.raw(&format!("<clipPath id=\"map\"><path d=\"M{x} {y}h{w}v{h}h-{w}Z\"/></clipPath>"));
+        out.raw("<g clip-path=\"url(#map)\">");
         map::depth_areas(out, view, bands, &surface.areas(info.stage_m, &self.levels));
         map::rim(out, view, surface, theme);
         let contours = surface.contours(info.stage_m, &self.levels);
         map::contour_lines(out, view, bands, &contours, &strong(&self.levels));
         if info.tracks {
-            inset::draw_on_map(out, view, surface.nodes(), info, theme);
+            inset::draw_on_map(out, view, nodes, info, theme);
         }
         let signs = map::hatches(out, view, frame, bands, surface, info);
         if surface.blank_reason().is_some() {
-            map::dots(out, view, surface.nodes(), theme);
+            map::dots(out, view, nodes, theme);
         }
-        let corner = frame::quiet_corner(view, frame, surface.nodes());
+        let corner = frame::quiet_corner(view, frame, nodes);
         let mut taken = Taken::default();
         taken.take(Tag::of(&corner));
         signs.into_iter().for_each(|s| taken.take(s));
         out.raw("<g id=\"figures\">");
         labels::contour_figures(out, view, frame, bands, &contours, info, &mut taken);
         soundings::soundings(out, view, frame, bands, surface, info, &mut taken);
-        out.raw("</g>");
+        out.raw("</g>\n</g>");
         frame::scale_and_north(out, view, &corner, theme, scale);
         if let Some(why) = surface.blank_reason() {
             let middle = (frame.x + frame.w / 2.0, frame.y + 60.0);
             let words = shortened(&why.to_string(), 18.0, frame.w - 80.0);
             out.text(middle, 18.0, Anchor::Middle, theme.ink(), &words);
+        }
+        if self.part.elsewhere > 0 {
+            let (cells, at) = (panel::grouped(self.part.elsewhere as u64), &self.part.where_words);
+            let words = format!("Not on this sheet: {cells} cells of other water, {at}");
+            let middle = (frame.x + frame.w / 2.0, frame.y + 30.0);
+            out.text(middle, 15.0, Anchor::Middle, theme.ink(), &shortened(&words, 15.0, frame.w - 40.0));
         }
     }
 }

@@ -223,7 +223,12 @@ impl<'a> Page<'a> {
 /// Whether two pens write the next glyph at the same place.
 fn same(a: Transform, b: Transform) -> bool {
     let near = |x: f32, y: f32| (x - y).abs() < SAME;
-    near(a.tx, b.tx) && near(a.ty, b.ty) && near(a.sx, b.sx) && near(a.sy, b.sy) && near(a.kx, b.kx) && near(a.ky, b.ky)
+    near(a.tx, b.tx)
+        && near(a.ty, b.ty)
+        && near(a.sx, b.sx)
+        && near(a.sy, b.sy)
+        && near(a.kx, b.kx)
+        && near(a.ky, b.ky)
 }
 
 fn matrix(t: Transform) -> [f32; 6] {

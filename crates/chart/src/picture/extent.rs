@@ -4,6 +4,7 @@ use super::layout::Rect;
 use super::paper::PX_PER_MM;
 use crate::nodes::Node;
 use geo::Coord;
+use leadline_model::{LocalFrame, scale_factors};
 
 /// Bounding box in frame metres.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,38 +52,55 @@ impl Extent {
 /// Frame metres to pixels, one scale both ways, north up.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct View {
-    /// Pixels a metre.
+    /// Pixels a metre of the frame.
     pub(super) scale: f64,
+    /// True metres a metre of the frame in the middle of the view: 1 unless the survey is far from its frame's origin.
+    true_m: f64,
     middle: [f64; 2],
-    centre: (f64, f64),
+    frame: Rect,
 }
 
 impl View {
     /// Fits `extent` into `frame`.
     pub(super) fn fit(extent: &Extent, frame: &Rect) -> Self {
         let scale = (frame.w / extent.width()).min(frame.h / extent.height());
-        Self::about(extent.middle(), frame, scale)
+        Self { scale, true_m: 1.0, middle: extent.middle(), frame: *frame }
     }
 
-    /// With `middle` in the middle of `frame`.
-    pub(super) fn about(middle: [f64; 2], frame: &Rect, scale: f64) -> Self {
-        let centre = (frame.x + frame.w / 2.0, frame.y + frame.h / 2.0);
-        Self { scale, middle, centre }
+    /// With true metres by the middle of the view.
+    pub(super) fn placed(self, local: &LocalFrame) -> Self {
+        let [e, n] = self.middle;
+        let size = |lat: f64| scale_factors(lat).0;
+        let true_m = size(local.lonlat(e, n).lat) / size(local.origin().lonlat().lat);
+        Self { true_m, ..self }
+    }
+
+    /// The same view at one in `denominator`.
+    pub(super) fn at_scale(self, denominator: f64) -> Self {
+        Self { scale: 1000.0 * PX_PER_MM * self.true_m / denominator, ..self }
     }
 
     /// One metre on the paper shows this many metres of water.
     pub(super) fn denominator(&self) -> f64 {
-        1000.0 * PX_PER_MM / self.scale
+        1000.0 * PX_PER_MM / self.px_a_metre()
     }
 
-    /// Pixels a metre at 1 : `denominator`.
-    pub(super) fn scale_of(denominator: f64) -> f64 {
-        1000.0 * PX_PER_MM / denominator
+    /// Pixels a true metre.
+    pub(super) fn px_a_metre(&self) -> f64 {
+        self.scale / self.true_m
+    }
+
+    /// Whether a box with these corners, in frame metres, touches the map.
+    pub(super) fn shows(&self, low: [f64; 2], high: [f64; 2]) -> bool {
+        let ((left, bottom), (right, top)) = (self.px(low), self.px(high));
+        let f = &self.frame;
+        right >= f.x && left <= f.x + f.w && bottom >= f.y && top <= f.y + f.h
     }
 
     pub(super) fn px(&self, p: [f64; 2]) -> (f64, f64) {
         let [e, n] = [p[0] - self.middle[0], p[1] - self.middle[1]];
-        (self.centre.0 + e * self.scale, self.centre.1 - n * self.scale)
+        let (x, y) = self.centre();
+        (x + e * self.scale, y - n * self.scale)
     }
 
     pub(super) fn coord(&self, c: &Coord<f64>) -> (f64, f64) {
@@ -91,8 +109,13 @@ impl View {
 
     /// The metres under a pixel.
     pub(super) fn metres(&self, p: (f64, f64)) -> [f64; 2] {
-        let (x, y) = (p.0 - self.centre.0, self.centre.1 - p.1);
+        let centre = self.centre();
+        let (x, y) = (p.0 - centre.0, centre.1 - p.1);
         [self.middle[0] + x / self.scale, self.middle[1] + y / self.scale]
+    }
+
+    fn centre(&self) -> (f64, f64) {
+        (self.frame.x + self.frame.w / 2.0, self.frame.y + self.frame.h / 2.0)
     }
 }
 
@@ -110,7 +133,8 @@ mod tests {
     #[test]
     fn a_kilometre_at_one_in_five_thousand_is_twenty_centimetres() {
         let frame = Rect { x: 0.0, y: 0.0, w: 2000.0, h: 1000.0 };
-        let view = View::about([0.0, 0.0], &frame, View::scale_of(5000.0));
+        let middle = Extent { low: [-1.0, -1.0], high: [1.0, 1.0] };
+        let view = View::fit(&middle, &frame).at_scale(5000.0);
         let (a, b) = (view.px([-500.0, 0.0]), view.px([500.0, 0.0]));
         assert!(((b.0 - a.0) / PX_PER_MM - 200.0).abs() < 1e-9);
         assert!((view.denominator() - 5000.0).abs() < 1e-9);

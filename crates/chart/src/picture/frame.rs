@@ -3,9 +3,9 @@
 use super::extent::View;
 use super::layout::{FIGURES, Rect};
 use super::svg::{Anchor, Svg, path_data, px, width};
+use crate::Theme;
 use crate::nodes::Node;
 use crate::palette::Colour;
-use crate::Theme;
 use crate::units::fixed;
 use leadline_model::{GridPos, LocalFrame, LonLat};
 
@@ -125,8 +125,10 @@ pub(super) fn quiet_corner(view: &View, rect: &Rect, nodes: &[Node]) -> Rect {
     let inset = 14.0;
     let (h, least, most) = BLOCK;
     let w = (0.4 * rect.w).clamp(least, most);
-    let along = |from: f64, room: f64, i: usize| from + inset + (room - 2.0 * inset) * i as f64 / (TRIED - 1) as f64;
-    let place = |i: usize, k: usize| Rect { x: along(rect.x, rect.w - w, i), y: along(rect.y, rect.h - h, k), w, h };
+    let along =
+        |from: f64, room: f64, i: usize| from + inset + (room - 2.0 * inset) * i as f64 / (TRIED - 1) as f64;
+    let place =
+        |i: usize, k: usize| Rect { x: along(rect.x, rect.w - w, i), y: along(rect.y, rect.h - h, k), w, h };
     let last = TRIED - 1;
     let corners = [(0, last), (last, last), (0, 0), (last, 0)];
     let all = (0..TRIED).flat_map(|k| (0..TRIED).map(move |i| (i, k)));
@@ -145,9 +147,9 @@ pub(super) fn scale_and_north(out: &mut Svg, view: &View, at: &Rect, theme: Them
     out.rect((at.x, at.y), (at.w, at.h), &format!("fill=\"{paper}\" fill-opacity=\"0.88\" rx=\"3\""));
     north(out, (at.x + 34.0, at.y + 12.0), theme);
     let room = at.w - 110.0;
-    let step = nice(room / view.scale / 2.0);
+    let step = nice(room / view.px_a_metre() / 2.0);
     let (x, y) = (at.x + 74.0, at.y + 34.0);
-    let half = step * view.scale;
+    let half = step * view.px_a_metre();
     let line = format!("stroke=\"{ink}\" stroke-width=\"1.2\"");
     out.rect((x, y), (half, 9.0), &format!("fill=\"{ink}\" {line}"));
     out.rect((x + half, y), (half, 9.0), &format!("fill=\"{paper}\" {line}"));

@@ -75,7 +75,9 @@ fn depths(out: &mut String, surface: &Surface, info: &ChartInfo, levels: &Levels
         let to = levels.get(band).copied();
         let text = |d: f64| info.units.level_text(d);
         let words = match (from, to) {
-            (_, Some(to)) if to <= 0.0 => format!("dries: from {} {sign}", from.map_or("−∞".to_owned(), text)),
+            (_, Some(to)) if to <= 0.0 => {
+                format!("dries: from {} {sign}", from.map_or("−∞".to_owned(), text))
+            }
             (None, Some(to)) => format!("less than {} {sign}", text(to)),
             (Some(from), Some(to)) => format!("{} to {} {sign}", text(from), text(to)),
             (Some(from), None) => format!("{} {sign} and more", text(from)),
@@ -103,7 +105,8 @@ fn water_level(out: &mut String, info: &ChartInfo) {
     for r in readings.iter().rev().take(MOST_READINGS).rev() {
         let (when, gauge, level) =
             (r.at.minute_text(), xml(r.gauge.as_str()), panel::reading_text(r.level_mm));
-        let _ = writeln!(out, "<tr><td>{when} UTC</td><td>{gauge}</td><td class=\"figure\">{level}</td></tr>");
+        let _ =
+            writeln!(out, "<tr><td>{when} UTC</td><td>{gauge}</td><td class=\"figure\">{level}</td></tr>");
     }
     let _ = writeln!(out, "</table>");
 }

@@ -2,7 +2,7 @@
 
 use super::extent::View;
 use super::layout::Rect;
-use super::map::Bands;
+use super::map::{Bands, shown};
 use super::svg::{Svg, px, width, xml};
 use super::tags::{Px, Tag, Taken, gap};
 use crate::palette::Colour;
@@ -37,7 +37,7 @@ pub(super) fn contour_figures(
     // Longest lines first: they carry the picture.
     let mut runs: Vec<Run<'_>> = Vec::new();
     for c in all {
-        for l in &c.lines {
+        for l in c.lines.iter().filter(|l| shown(view, &l.points)) {
             let points = on_sheet(view, l);
             let length = points.windows(2).map(|w| gap(w[0], w[1])).sum();
             runs.push(Run { length, contour: c, points });

@@ -42,7 +42,8 @@ impl Plan {
         let (short, long) = settings.paper.px();
         let wide = [Self::beside(long, short), Self::below(long, short)];
         let tall = [Self::below(short, long), Self::beside(short, long)];
-        let ([a, b], [c, d]) = if settings.turn == Some(Turn::Portrait) { (tall, wide) } else { (wide, tall) };
+        let ([a, b], [c, d]) =
+            if settings.turn == Some(Turn::Portrait) { (tall, wide) } else { (wide, tall) };
         [a, b, c, d]
     }
 

@@ -5,8 +5,8 @@ use super::map::{Hatch, dispute_sign};
 use super::panel::{Block, Matter, TEXT};
 use super::soundings::Figure;
 use super::svg::{Anchor, px, width};
-use crate::{Surface, Units};
 use crate::units::fixed;
+use crate::{Surface, Units};
 use leadline_model::Grade;
 
 pub(super) const SAFE_SIDE: &str = "Contours and figures are on the safe side: where a sounding is shoaler than the mean of its place \
@@ -84,7 +84,12 @@ impl Matter<'_> {
         b.height += 4.0;
         let gap = fixed(self.surface.settings().max_gap_m, 0);
         self.sign(&mut b, Some(Hatch::Loose), "loose", "Loose: measured, but worse than Order 2");
-        self.sign(&mut b, Some(Hatch::Disputed), "disputed", "Disputed: visits disagree; the diamond where it is small");
+        self.sign(
+            &mut b,
+            Some(Hatch::Disputed),
+            "disputed",
+            "Disputed: visits disagree; the diamond where it is small",
+        );
         if let Some(t) = self.info.touch {
             let words = format!(
                 "A boat of {} m draft would touch ({} m margin)",
@@ -93,7 +98,14 @@ impl Matter<'_> {
             );
             self.sign(&mut b, Some(Hatch::Touch), "touch", &words);
         }
-        self.sign(&mut b, None, "blank", &format!("Blank: unknown, nobody within {gap} m; the dashed line is the edge of the survey, no shore"));
+        self.sign(
+            &mut b,
+            None,
+            "blank",
+            &format!(
+                "Blank: unknown, nobody within {gap} m; the dashed line is the edge of the survey, no shore"
+            ),
+        );
         if let Some(m) = self.thinned_m {
             b.words(self.width, &format!("Drawn from the shoalest cell of every {} m.", fixed(m, 0)));
         }

@@ -8,7 +8,7 @@ use crate::contour::{areas, contours};
 use crate::nodes::Node;
 use crate::palette::{Colour, blend};
 use crate::{ChartInfo, Contour, ContourLine, DepthArea, Surface, Theme};
-use geo::{Area, Centroid, Polygon};
+use geo::{Area, BoundingRect, Centroid, LineString, Polygon};
 use leadline_model::Grade;
 
 /// Points nearer than this to the last one are not written.
@@ -40,7 +40,10 @@ impl Bands {
 
     /// Colour at a charted depth.
     pub(super) fn at(&self, depth_m: f64) -> Colour {
-        self.colours.get(self.levels.partition_point(|l| *l <= depth_m)).copied().unwrap_or(self.theme.paper())
+        self.colours
+            .get(self.levels.partition_point(|l| *l <= depth_m))
+            .copied()
+            .unwrap_or(self.theme.paper())
     }
 
     /// Between the two bands that meet at a level.
@@ -211,7 +214,8 @@ fn touch(out: &mut Svg, view: &View, frame: &Rect, theme: Theme, surface: &Surfa
     let d = shoal.map(|a| shape(view, &a.polygons)).unwrap_or_default();
     Hatch::Touch.fill(out, theme, frame, "touch", &d);
     // Outlined on its deep side only: the edge of the known water is no limit of the boat's.
-    let edge: String = contours(surface.mesh(), &field, &[limit]).iter().map(|c| lines_data(view, c)).collect();
+    let edge: String =
+        contours(surface.mesh(), &field, &[limit]).iter().map(|c| lines_data(view, c)).collect();
     let style = |c: Colour, w: f64, opacity: f64| {
         format!(
             "fill=\"none\" stroke=\"{c}\" stroke-width=\"{w}\" stroke-opacity=\"{opacity}\" stroke-linejoin=\"round\""
@@ -224,7 +228,7 @@ fn touch(out: &mut Svg, view: &View, frame: &Rect, theme: Theme, surface: &Surfa
 /// Path data of all lines of a contour.
 fn lines_data(view: &View, c: &Contour) -> String {
     let one = |l: &ContourLine| path_data(l.points.0.iter().map(|p| view.coord(p)), l.closed, LEAST_STEP);
-    c.lines.iter().map(one).collect()
+    c.lines.iter().filter(|l| shown(view, &l.points)).map(one).collect()
 }
 
 /// The ground nearer to nodes that are `so` than to others.
@@ -250,6 +254,12 @@ pub(super) fn dots(out: &mut Svg, view: &View, nodes: &[Node], theme: Theme) {
 
 /// Path data of polygons.
 pub(super) fn shape(view: &View, polygons: &[Polygon<f64>]) -> String {
-    let rings = polygons.iter().flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()));
+    let near = polygons.iter().filter(|p| shown(view, p.exterior()));
+    let rings = near.flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()));
     rings.map(|r| path_data(r.0.iter().map(|c| view.coord(c)), true, LEAST_STEP)).collect()
+}
+
+/// Whether a line can touch the map: far waters are left to other sheets.
+pub(super) fn shown(view: &View, line: &LineString<f64>) -> bool {
+    line.bounding_rect().is_some_and(|b| view.shows([b.min().x, b.min().y], [b.max().x, b.max().y]))
 }

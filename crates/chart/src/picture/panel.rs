@@ -5,6 +5,7 @@ use super::inset::{self, MOST_BOATS, style};
 use super::layout::{Layout, MARGIN, Rect};
 use super::map::Bands;
 use super::svg::{Anchor, Svg, px, shortened, width, wrapped};
+use crate::nodes::Node;
 use crate::units::fixed;
 use crate::{ChartInfo, Surface, Theme};
 use leadline_model::{CAUTION, PRODUCT, UtcMillis, escaped};
@@ -34,6 +35,8 @@ pub(super) struct Matter<'a> {
     pub(super) info: &'a ChartInfo,
     pub(super) bands: &'a Bands,
     pub(super) levels: &'a [f64],
+    /// The cells on the sheet.
+    pub(super) nodes: &'a [Node],
     /// Columns are this wide, px.
     pub(super) width: f64,
     /// With the passes in small and all explanations.
@@ -103,12 +106,13 @@ impl Matter<'_> {
 
     /// The passes in small.
     fn passes(&self, b: &mut Block) {
-        let nodes = self.surface.nodes();
+        let nodes = self.nodes;
         let extent = Extent::of(nodes);
         let tall = (self.width * extent.height() / extent.width()).clamp(90.0, INSET);
         let rect = Rect { x: 8.0, y: b.height + 10.0, w: self.width - 16.0, h: tall - 8.0 };
         let theme = self.bands.theme();
-        let line = format!("fill=\"none\" stroke=\"{}\" stroke-opacity=\"0.4\" stroke-width=\"1\"", theme.ink());
+        let line =
+            format!("fill=\"none\" stroke=\"{}\" stroke-opacity=\"0.4\" stroke-width=\"1\"", theme.ink());
         b.svg.rect((0.0, b.height + 6.0), (self.width, tall), &line);
         inset::draw(&mut b.svg, &View::fit(&extent, &rect), nodes, self.info, theme);
         b.height += tall + 18.0;
@@ -282,11 +286,8 @@ pub fn sheet_words(surface: &Surface, info: &ChartInfo) -> SheetWords {
         (_, 0) => format!(" Sounded by {named}."),
         _ => format!(" Sounded by {named} and {more} more."),
     };
-    let about = format!(
-        "{}.{range}{newest} Sounding datum: {}.{sounded} {CAUTION}",
-        title_line(info),
-        info.datum
-    );
+    let about =
+        format!("{}.{range}{newest} Sounding datum: {}.{sounded} {CAUTION}", title_line(info), info.datum);
     SheetWords { name: escaped(&format!("{}: depth chart", info.survey)), about: escaped(&about) }
 }
 

@@ -1,6 +1,7 @@
 //! Papers, and how a sheet is asked for.
 
 use crate::Theme;
+use leadline_model::GridPos;
 
 /// Pixels of the sheet for a millimetre of paper: text of 15 px is 3 mm high, 8.5 points.
 pub(crate) const PX_PER_MM: f64 = 5.0;
@@ -59,4 +60,6 @@ pub struct SheetSettings {
     pub theme: Theme,
     /// One in this when printed at full size; without it, as large as fits.
     pub scale: Option<f64>,
+    /// Of waters too far apart for one sheet, the one nearest to this; without it, the one with the most cells.
+    pub near: Option<GridPos>,
 }

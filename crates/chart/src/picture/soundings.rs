@@ -102,7 +102,7 @@ pub(super) fn soundings(
     info: &ChartInfo,
     taken: &mut Taken,
 ) {
-    let order = by_importance(surface.nodes(), view);
+    let order = by_importance(surface.nodes(), view, frame);
     let mut chosen = Taken::default();
     for room in [ROOM, CLOSE] {
         for n in &order {
@@ -114,9 +114,7 @@ pub(super) fn soundings(
             let depth = n.safe_m + info.stage_m;
             let figure = Figure::new(info.units, depth);
             let tag = figure.tag(p);
-            if !tag.inside(frame, 8.0)
-                || !taken.free(&tag)
-                || !in_water(surface, view, p, tag.half.0 + room)
+            if !tag.inside(frame, 8.0) || !taken.free(&tag) || !in_water(surface, view, p, tag.half.0 + room)
             {
                 continue;
             }
@@ -129,10 +127,11 @@ pub(super) fn soundings(
 
 /// Shoalest and deepest node of every square first (deepest of all at the very front), then all others,
 /// shoalest first.
-fn by_importance<'a>(nodes: &'a [Node], view: &View) -> Vec<&'a Node> {
+fn by_importance<'a>(nodes: &'a [Node], view: &View, frame: &Rect) -> Vec<&'a Node> {
     let key = |p: Px| (libm::floor(p.0 / SQUARE) as i64, libm::floor(p.1 / SQUARE) as i64);
     let mut squares: BTreeMap<(i64, i64), (&Node, &Node)> = BTreeMap::new();
-    let mut all: Vec<&Node> = nodes.iter().collect();
+    let mut all: Vec<&Node> =
+        nodes.iter().filter(|n| Tag::level(view.px(n.xy), (0.0, 0.0)).inside(frame, 0.0)).collect();
     all.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
     for n in &all {
         let ends = squares.entry(key(view.px(n.xy))).or_insert((n, n));

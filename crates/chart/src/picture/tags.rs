@@ -43,7 +43,10 @@ impl Tag {
 
     fn along(&self, axis: Px) -> (f64, f64) {
         let at = self.corners().map(|c| c.0 * axis.0 + c.1 * axis.1);
-        (at.iter().copied().fold(f64::INFINITY, f64::min), at.iter().copied().fold(f64::NEG_INFINITY, f64::max))
+        (
+            at.iter().copied().fold(f64::INFINITY, f64::min),
+            at.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+        )
     }
 
     /// Whether it lies in `frame` with `border` px to spare.

@@ -144,7 +144,10 @@ fn a_scale_asked_for_is_true_on_paper() {
         let tree = parse(&svg).expect("parses");
         let (w, h) = paper.millimetres();
         let size = [tree.size().width(), tree.size().height()].map(|v| f64::from(v) / 96.0 * 25.4);
-        assert!((size[0].min(size[1]) - w).abs() < 0.05 && (size[0].max(size[1]) - h).abs() < 0.05, "{size:?}");
+        assert!(
+            (size[0].min(size[1]) - w).abs() < 0.05 && (size[0].max(size[1]) - h).abs() < 0.05,
+            "{size:?}"
+        );
         let mut dots = Vec::new();
         walk(tree.root(), &mut |node| {
             // The only shapes of 6 px: circles of radius 3.
@@ -194,9 +197,42 @@ fn every_form_names_its_source_and_escapes_it() {
     let body = html.split_once("<body>").expect("a body").1;
     let body = format!("<body>{}", body.trim_end().trim_end_matches("</html>"));
     resvg::usvg::roxmltree::Document::parse(&body).expect("well formed");
-    assert!(!html.contains("http") || html.matches("http").count() == 2, "namespace and the policy's http-equiv only");
+    assert!(
+        !html.contains("http") || html.matches("http").count() == 2,
+        "namespace and the policy's http-equiv only"
+    );
     let words = sheet_words(&s, &info);
     let pdf = chart_pdf(&svg, &words.name, &words.about).expect("draws");
     assert!(pdf.starts_with(b"%PDF-1.7") && pdf.trim_ascii_end().ends_with(b"%%EOF"));
     assert_eq!(pdf, chart_pdf(&svg, &words.name, &words.about).expect("draws"));
+}
+
+/// Two waters 5,000 km apart: each fills its own sheet, in its own true metres, and says where the other lies.
+#[test]
+fn far_waters_have_a_sheet_each() {
+    let far = GridPos::from_lonlat(LonLat { lon: 25.0, lat: 15.0 }).expect("on the grid");
+    let there = LocalFrame::new(far);
+    let mut cells = waves(12, 9, 15.0, 40.0, 2.0, 6.0);
+    cells.extend([0.0, 200.0].map(|e| cell(there.place(e, 0.0), 3.0, Grade::Sure, false)));
+    let s = surface(&cells);
+    let draw = |near| {
+        let settings = SheetSettings { near, scale: Some(2000.0), ..SheetSettings::default() };
+        chart_sheet(&s, &ChartInfo::default(), None, &settings).expect("fits")
+    };
+    let (north, south) = (draw(None), draw(Some(far)));
+    assert!(
+        north.contains("2 cells of other water, about") && north.contains("km south"),
+        "{}",
+        &north[..900]
+    );
+    assert!(south.contains("108 cells of other water, about") && south.contains("km north"));
+    assert!(north.contains("60°06") && south.contains("15°00"));
+    // By its own metres: the frame's are 1.4 times as long there.
+    let settings = SheetSettings { near: Some(far), scale: Some(450.0), ..SheetSettings::default() };
+    let Err(ChartError::ScaleTooLarge { .. }) = chart_sheet(&s, &ChartInfo::default(), None, &settings)
+    else {
+        panic!("200 m are 444 mm at 1 : 450, more than any side of A3");
+    };
+    let settings = SheetSettings { near: Some(far), scale: Some(600.0), ..SheetSettings::default() };
+    assert!(chart_sheet(&s, &ChartInfo::default(), None, &settings).is_ok(), "333 mm fit on the long side");
 }
