@@ -1,6 +1,8 @@
 //! The command line as typed. Help, completions and the man page come from here.
 
 use crate::commands::ChartArgs;
+use crate::commands::coverage::CoverageArgs;
+use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -107,6 +109,16 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline volume\n  leadline volume --from -2 --to 1 --step 0.25 -o storage.csv\n  leadline volume --area bay.geojson -o bay.svg"
     )]
     Volume(VolumeArgs),
+    /// Tell how much of the water is known, how well, and where the holidays are
+    #[command(
+        after_help = "Examples:\n  leadline coverage\n  leadline coverage --area bay.geojson --stage 0.35 -o bay.png\n  leadline coverage -o holidays.geojson"
+    )]
+    Coverage(CoverageArgs),
+    /// Plan what to drive next: lines over a drawn water, or runs over the weak spots
+    #[command(
+        after_help = "Examples:\n  leadline plan --draft 0.4 --stage 0.35 --start 7.41310,48.21730 -o tomorrow.gpx -o tomorrow.png\n  leadline plan --area bay.geojson --spacing 20 --cross -o bay.gpx\n  leadline plan --area bay.geojson --weak\n\nThe drive keeps to water known to be deeper than the draft and 0.3 m. Where nothing is known it goes only inside a drawn --area, or with --into-unknown."
+    )]
+    Plan(PlanArgs),
     /// Write the result for other programs
     #[command(
         after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours --as geojson -o contours.geojson"

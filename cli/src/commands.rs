@@ -2,6 +2,7 @@
 
 mod boat;
 mod chart;
+pub(crate) mod coverage;
 mod crew;
 mod demo;
 mod depth;
@@ -12,6 +13,7 @@ mod leave_out;
 mod level;
 mod parcel;
 mod passes;
+pub(crate) mod plan;
 mod quality;
 mod stage;
 mod status;
@@ -48,6 +50,8 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
+        Command::Coverage(a) => done(coverage::run(cli, a)),
+        Command::Plan(a) => done(plan::run(cli, a)),
         Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),

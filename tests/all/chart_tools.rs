@@ -8,7 +8,7 @@ const KNOTS: f64 = 4.81;
 
 /// NMEA lines of a boat that drives `lines` lines eastward and back, `apart` thousandths of a minute of latitude from
 /// each other, 150 soundings each, on a day of May 2026. `depth` takes metres east and north of the first sounding.
-fn survey_log(day: u32, lines: u32, apart: u32, depth: impl Fn(f64, f64) -> f64) -> String {
+pub(crate) fn survey_log(day: u32, lines: u32, apart: u32, depth: impl Fn(f64, f64) -> f64) -> String {
     let mut out = String::new();
     for i in 0..lines * 150 {
         let (line, k) = (i / 150, i % 150);
@@ -35,12 +35,12 @@ fn survey_log(day: u32, lines: u32, apart: u32, depth: impl Fn(f64, f64) -> f64)
 }
 
 /// Draft 0, sounder and water at 1465.943 m/s (15 °C), the gauge at zero all month: depths come in as they are.
-fn known_boat(d: &Device, boat: &str) {
+pub(crate) fn known_boat(d: &Device, boat: &str) {
     d.run(&["boat", "set", boat, "--draft", "0", "--sound-speed", "1465.943", "--temperature", "15"])
         .says(0, &[]);
 }
 
-fn number(v: &Value) -> f64 {
+pub(crate) fn number(v: &Value) -> f64 {
     v.as_f64().unwrap_or_else(|| panic!("a number: {v}"))
 }
 

@@ -6,12 +6,14 @@
 )]
 
 mod chart_tools;
+mod coverage;
 mod e2e;
 mod home;
 mod hosts;
 mod house;
 mod levelling;
 mod picture;
+mod plan;
 mod refusals;
 mod truth;
 mod verdicts;

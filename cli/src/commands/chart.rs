@@ -9,6 +9,7 @@ use leadline_chart::{
     ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch, Turn,
     Units, chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
+use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, Store, replace_file};
 use serde_json::json;
 use std::path::{Path, PathBuf};
@@ -105,7 +106,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
         Kind::Html => chart_html(&surface, &info, None, &svg, settings.theme).into_bytes(),
         Kind::Png | Kind::Svg => bytes(kind, &svg)?,
     };
-    write(&a.output, &bytes)?;
+    save(&a.output, &bytes)?;
     if cli.json {
         return talk::json(&json!({
             "path": a.output, "stage_m": stage_m, "draft_m": a.draft, "cells": surface.n_cells(), "area_m2": surface.area_m2(),
@@ -131,7 +132,7 @@ pub(crate) enum Kind {
 }
 
 impl Kind {
-    fn of(path: &Path) -> Result<Self, Failure> {
+    pub(crate) fn of(path: &Path) -> Result<Self, Failure> {
         match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
             Some("png") => Ok(Self::Png),
             Some("svg") => Ok(Self::Svg),
@@ -149,19 +150,30 @@ pub(crate) fn draw(surface: &Surface, info: &ChartInfo) -> String {
     chart_svg(surface, info, None)
 }
 
-/// Writes the file whole or not at all.
-fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+/// Writes a picture whole or not at all.
+pub(crate) fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
+    if kind == Kind::Html {
+        let name = path.display();
+        return Err(Failure::Input(format!(
+            "{name}: only `chart` makes a page of HTML; name this picture .png, .svg or .pdf"
+        )));
+    }
+    save(path, &bytes(kind, svg)?)
+}
+
+fn save(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     replace_file(path, bytes).map_err(|e| match e {
         leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
         other => other.into(),
     })
 }
 
-/// The sheet as pixels, or as it is.
+/// A picture as pixels, as a page, or as it is.
 pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
     match kind {
         Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string())),
-        _ => Ok(svg.as_bytes().to_vec()),
+        Kind::Pdf => chart_pdf(svg, PRODUCT, CAUTION).map_err(|e| Failure::Input(e.to_string())),
+        Kind::Svg | Kind::Html => Ok(svg.as_bytes().to_vec()),
     }
 }
 

@@ -5,6 +5,7 @@
 //! case. Crossings have names (edge, level) and corners have names (vertex); pieces are joined by name, so
 //! lines close exactly and the areas of all bands tile the surface.
 
+mod chain;
 mod trace;
 
 use geo::{LineString, Polygon};
@@ -38,4 +39,5 @@ pub struct DepthArea {
     pub polygons: Vec<Polygon<f64>>,
 }
 
-pub(crate) use trace::{areas, contours};
+pub(crate) use chain::{Chain, Named, Walk, polyline};
+pub(crate) use trace::{areas, band_of, contours, crossing, pieces};

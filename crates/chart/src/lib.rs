@@ -16,10 +16,13 @@
 //! ```
 
 mod bed;
+mod blocks;
 mod contour;
+mod coverage;
 mod csv;
 mod error;
 mod geojson;
+mod held;
 mod info;
 mod krige;
 mod levels;
@@ -30,27 +33,38 @@ mod nodes;
 mod palette;
 mod pdf;
 mod picture;
+mod plan;
 mod png;
+mod shore;
+mod smooth;
 mod spread;
 mod support;
 mod surface;
+mod tracks;
 mod units;
 mod volume;
 mod water;
 
 pub use contour::{Contour, ContourLine, DepthArea};
+pub use coverage::{
+    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, footprint_m,
+    planned_footprint_share,
+};
 pub use csv::cells_csv;
 pub use error::{BlankReason, ChartError};
 pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
+pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colour, ink_on};
 pub use pdf::chart_pdf;
 pub use picture::{
-    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, sheet_words,
-    volume_svg,
+    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, coverage_svg,
+    plan_svg, sheet_words, volume_svg,
 };
+pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
+pub use shore::Shore;
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

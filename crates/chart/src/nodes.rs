@@ -1,6 +1,6 @@
 //! Cells in canonical order with their place in a flat frame: what every other part works on.
 
-use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis, scale_factors};
+use leadline_model::{Cell, CellId, Grade, GridPos, LocalFrame, UtcMillis};
 
 /// One cell, ready for geometry.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -11,6 +11,8 @@ pub(crate) struct Node {
     pub(crate) xy: [f64; 2],
     pub(crate) best_m: f64,
     pub(crate) safe_m: f64,
+    /// What contours are drawn from: the safe depth, smoothed to the shoal side.
+    pub(crate) line_m: f64,
     pub(crate) tvu95_m: f64,
     pub(crate) grade: Grade,
     pub(crate) disputed: bool,
@@ -29,6 +31,7 @@ impl Node {
             xy: [(a.xy[0] + b.xy[0]) / 2.0, (a.xy[1] + b.xy[1]) / 2.0],
             best_m: half(|n| n.best_m),
             safe_m: half(|n| n.safe_m),
+            line_m: half(|n| n.line_m),
             tvu95_m: half(|n| n.tvu95_m),
             grade: a.grade.max(b.grade),
             disputed: a.disputed || b.disputed,
@@ -58,12 +61,12 @@ fn chartable(c: &Cell) -> bool {
 
 /// Nodes of canonical cells, and the frame about the survey's middle.
 pub(crate) fn place(cells: &[&Cell]) -> (LocalFrame, Vec<Node>) {
-    let frame = LocalFrame::new(middle(cells));
+    let frame = LocalFrame::new(middle(cells.iter().map(|c| c.at)));
     let nodes = cells.iter().map(|c| node(c, &frame)).collect();
     (frame, nodes)
 }
 
-fn node(c: &Cell, frame: &LocalFrame) -> Node {
+pub(crate) fn node(c: &Cell, frame: &LocalFrame) -> Node {
     let (east, north) = frame.metres(c.at);
     // S-44 Ed 6.1.0 Annex D: a shoaler accepted sounding beyond the uncertainty must not be smoothed away.
     let safe_m = if c.depth_m - c.shoalest_m > c.tvu95_m { c.shoalest_m } else { c.depth_m };
@@ -73,6 +76,7 @@ fn node(c: &Cell, frame: &LocalFrame) -> Node {
         xy: [east, north],
         best_m: c.depth_m,
         safe_m,
+        line_m: safe_m,
         tvu95_m: c.tvu95_m,
         grade: c.grade,
         disputed: c.disputed,
@@ -84,27 +88,19 @@ fn node(c: &Cell, frame: &LocalFrame) -> Node {
 }
 
 /// Middle of the bounding box, measured the short way round from the first cell.
-fn middle(cells: &[&Cell]) -> GridPos {
-    let Some(first) = cells.first() else {
+pub(crate) fn middle(mut places: impl Iterator<Item = GridPos>) -> GridPos {
+    let Some(first) = places.next() else {
         return CellId { x: 1 << 22, y: 1 << 22 }.middle();
     };
-    let (mut x, mut y) = ((0i64, 0i64), (i64::MAX, i64::MIN));
-    for c in cells {
+    let at_y = i64::from(first.y());
+    let (mut x, mut y) = ((0i64, 0i64), (at_y, at_y));
+    for at in places {
         // 31-bit difference folded into −2^30 … 2^30.
-        let dx = (i64::from(c.at.x()) - i64::from(first.at.x()) + (1 << 30)).rem_euclid(1 << 31) - (1 << 30);
-        let at_y = i64::from(c.at.y());
+        let dx = (i64::from(at.x()) - i64::from(first.x()) + (1 << 30)).rem_euclid(1 << 31) - (1 << 30);
+        let at_y = i64::from(at.y());
         x = (x.0.min(dx), x.1.max(dx));
         y = (y.0.min(at_y), y.1.max(at_y));
     }
-    let mid_x = (i64::from(first.at.x()) + (x.0 + x.1) / 2).rem_euclid(1 << 31) as u32;
-    GridPos::new(mid_x, ((y.0 + y.1) / 2) as u32).unwrap_or(first.at)
-}
-
-/// True metres per frame metre at each node: 1 near the origin, different far north or south of it.
-///
-/// The frame keeps the scale of its origin, so lengths in a water far away need this factor.
-pub(crate) fn local_scale(frame: &LocalFrame, nodes: &[Node]) -> Option<Vec<f64>> {
-    let far = nodes.iter().any(|n| n.xy[1].abs() > 20_000.0);
-    let at_origin = scale_factors(frame.origin().lonlat().lat).0;
-    far.then(|| nodes.iter().map(|n| scale_factors(n.at.lonlat().lat).0 / at_origin).collect())
+    let mid_x = (i64::from(first.x()) + (x.0 + x.1) / 2).rem_euclid(1 << 31) as u32;
+    GridPos::new(mid_x, ((y.0 + y.1) / 2) as u32).unwrap_or(first)
 }

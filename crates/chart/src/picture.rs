@@ -1,5 +1,6 @@
 //! The chart as a picture: one SVG sheet, self-contained, the same bytes for the same cells.
 
+mod coverage_map;
 mod extent;
 mod frame;
 mod html;
@@ -8,9 +9,11 @@ mod labels;
 mod layout;
 mod legend;
 mod map;
+mod page;
 mod panel;
 mod paper;
 mod parts;
+mod plan_map;
 mod soundings;
 mod svg;
 mod tags;
@@ -18,9 +21,11 @@ mod tags;
 mod tests;
 mod volume_plot;
 
+pub use coverage_map::coverage_svg;
 pub use html::chart_html;
 pub use panel::{SheetWords, sheet_words};
 pub use paper::{PaperSize, SCALES, SheetSettings, Turn};
+pub use plan_map::plan_svg;
 pub use volume_plot::volume_svg;
 
 use crate::{ChartError, ChartInfo, Levels, Surface, Theme};

@@ -93,9 +93,10 @@ pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, gap_m: f64) {
         for i in together {
             let place = &mut places[*i as usize];
             let (depth, variance) = patch.at(place.xy);
-            let pulled = place.best_m - place.safe_m;
+            let moved = depth - place.best_m;
             place.best_m = depth;
-            place.safe_m = depth - pulled;
+            place.safe_m += moved;
+            place.line_m += moved;
             place.gap95_m = bed.error95(variance, fall);
         }
     }

@@ -1,10 +1,13 @@
 //! The surface between the cells: best depths with their uncertainty, and safe ones.
 
 use crate::bed::{Bed, Ground, usual_gap};
+use crate::blocks::{by_tile, triangles};
 use crate::contour::{areas, contours};
 use crate::locate::Locator;
-use crate::mesh::{Mesh, delaunay, distance, twice_area};
-use crate::nodes::{Node, canonical, local_scale, place};
+use crate::mesh::{Mesh, distance, twice_area};
+use crate::nodes::{Node, canonical, place};
+use crate::shore::{Shore, Water};
+use crate::smooth::smooth;
 use crate::spread::{Spread, fall};
 use crate::support::{bend, refine};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
@@ -14,8 +17,8 @@ use std::collections::BTreeMap;
 /// How a surface is made.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SurfaceSettings {
-    /// Triangles with a longer edge than this stay blank, metres (judgement: common line spacings of small
-    /// boats are 10 to 50 m).
+    /// Blank where a circle this wide fits between soundings, metres: no place of the surface is farther than half
+    /// of it from a sounding (judgement: common line spacings of small boats are 10 to 50 m).
     pub max_gap_m: f64,
 }
 
@@ -76,9 +79,10 @@ pub struct Estimate {
 pub struct Surface {
     settings: SurfaceSettings,
     frame: LocalFrame,
-    /// The cells in order of their id, then the places between them.
+    /// The cells in order of their id, then places of the shore, then those between.
     nodes: Vec<Node>,
     cells: usize,
+    shore: Option<Shore>,
     mesh: Mesh,
     locator: Locator,
     error: Error,
@@ -96,7 +100,18 @@ impl Surface {
     /// The same with a chosen way between the cells.
     pub fn with(cells: &[Cell], settings: &SurfaceSettings, between: Between) -> Self {
         let (frame, nodes) = place(&canonical(cells));
-        Self::from_nodes(frame, nodes, *settings, between, None)
+        Self::from_nodes(frame, nodes, *settings, between, None, None)
+    }
+
+    /// The same cells within a shore: zero depth along it at its stage, nothing beyond it.
+    pub fn within(self, shore: &Shore) -> Self {
+        let mut cells = self.nodes;
+        cells.truncate(self.cells);
+        let known = match &self.error {
+            Error::Spread(spread) => Some(spread),
+            Error::Bed(_) => None,
+        };
+        Self::from_nodes(self.frame, cells, self.settings, self.between, known, Some(shore.clone()))
     }
 
     /// Straight lines take the error `known` of a denser surface, if there is one.
@@ -106,35 +121,44 @@ impl Surface {
         settings: SurfaceSettings,
         between: Between,
         known: Option<&Spread>,
+        shore: Option<Shore>,
     ) -> Self {
-        let mut all = delaunay(&nodes.iter().map(|n| n.xy).collect::<Vec<_>>());
-        let none_at_all = all.is_empty();
-        keep_short(&mut all, &nodes, &frame, settings.max_gap_m);
         let cells = nodes.len();
+        nodes.extend(shore.iter().flat_map(|s| s.nodes(&frame, &nodes)).collect::<Vec<_>>());
+        let measured = nodes.len();
+        let tiles = by_tile(&nodes);
+        smooth(&mut nodes, &tiles);
+        nodes[cells..].iter_mut().for_each(|n| n.line_m = n.safe_m);
+        let mut all = triangles(&nodes, &tiles, settings.max_gap_m);
+        if let Some(shore) = &shore {
+            let water = Water::new(shore, &frame);
+            all.retain(|t| water.holds(middle_of(t.map(|v| nodes[v as usize].xy))));
+        }
         let blank = match cells {
             0 => Some(BlankReason::NoCells),
             n @ 1..=2 => Some(BlankReason::TooFew(n)),
-            _ if none_at_all => Some(BlankReason::Collinear),
-            _ => all.is_empty().then_some(BlankReason::TooFarApart),
+            _ if !all.is_empty() => None,
+            _ if on_a_line(&nodes[..cells]) => Some(BlankReason::Collinear),
+            _ => Some(BlankReason::TooFarApart),
         };
         let gap_m = usual_gap(&nodes, &all);
         let bed = match between {
-            Between::Learned => Bed::learn(&Ground::new(&nodes, gap_m), gap_m),
+            Between::Learned => Bed::learn(&Ground::new(&nodes[..cells], gap_m), gap_m),
             Between::Straight => None,
         };
         let error = match bed {
             Some(bed) => {
                 refine(&mut nodes, &mut all, gap_m);
-                bend(&mut nodes, cells, &bed, gap_m);
+                bend(&mut nodes, measured, &bed, gap_m);
                 Error::Bed(bed)
             }
-            None => {
-                Error::Spread(known.cloned().unwrap_or_else(|| Spread::learn(&nodes, settings.max_gap_m)))
-            }
+            None => Error::Spread(
+                known.cloned().unwrap_or_else(|| Spread::learn(&nodes[..cells], settings.max_gap_m)),
+            ),
         };
         let mesh = Mesh::new(&nodes, &all);
         let locator = Locator::new(&mesh.xy, &mesh.tri);
-        Self { settings, frame, nodes, cells, mesh, locator, error, between, blank }
+        Self { settings, frame, nodes, cells, shore, mesh, locator, error, between, blank }
     }
 
     /// The same water from only the cell with the shoalest safe depth of every square of `square_m`.
@@ -155,7 +179,7 @@ impl Surface {
             Error::Spread(spread) => Some(spread),
             Error::Bed(_) => None,
         };
-        Self::from_nodes(self.frame, nodes, settings, self.between, known)
+        Self::from_nodes(self.frame, nodes, settings, self.between, known, self.shore.clone())
     }
 
     /// Why there is no surface, if there is none. Cells can still be drawn and exported.
@@ -219,10 +243,10 @@ impl Surface {
         self.between(at)
     }
 
-    /// Safe depth below the sounding datum at `at`, metres; `None` where blank.
+    /// Safe depth below the sounding datum at `at`, metres, as contours and depth areas show it; `None` where blank.
     pub fn safe_depth_at(&self, at: GridPos) -> Option<f64> {
         let (corner, place) = self.corner_nodes(at)?;
-        Some((0..3).map(|i| place.weight[i] * corner[i].safe_m).sum())
+        Some((0..3).map(|i| place.weight[i] * corner[i].line_m).sum())
     }
 
     /// Contours of the safe surface at `stage_m`.
@@ -236,7 +260,7 @@ impl Surface {
     }
 
     fn charted(&self, stage_m: f64) -> Vec<f64> {
-        self.field(|n| n.safe_m + stage_m)
+        self.field(|n| n.line_m + stage_m)
     }
 
     /// A value per vertex of the mesh.
@@ -282,6 +306,7 @@ impl Surface {
         let tvu95_m = libm::sqrt(own * own + gap * gap);
         let worst = corner.iter().map(|n| n.grade).max().unwrap_or(Grade::Loose);
         let mut passes = corner.map(|n| n.main_pass).to_vec();
+        passes.retain(|p| *p != u32::MAX);
         passes.sort_unstable();
         passes.dedup();
         let grade = worst.max(grade_for(tvu95_m, depth_m));
@@ -311,18 +336,15 @@ fn grade_for(tvu95_m: f64, depth_m: f64) -> Grade {
     }
 }
 
-/// Drops triangles with an edge over `max_gap_m` true metres, and those without area.
-fn keep_short(triangles: &mut Vec<[u32; 3]>, nodes: &[Node], frame: &LocalFrame, max_gap_m: f64) {
-    let scale = local_scale(frame, nodes);
-    let at = |v: u32| nodes[v as usize].xy;
-    let length = |a: u32, b: u32| {
-        let k = scale.as_ref().map_or(1.0, |s| (s[a as usize] + s[b as usize]) / 2.0);
-        distance(at(a), at(b)) * k
-    };
-    triangles.retain(|[a, b, c]| {
-        length(*a, *b) <= max_gap_m
-            && length(*b, *c) <= max_gap_m
-            && length(*c, *a) <= max_gap_m
-            && twice_area(at(*a), at(*b), at(*c)) > 0.0
-    });
+fn middle_of(corner: [[f64; 2]; 3]) -> [f64; 2] {
+    [0, 1].map(|k| (corner[0][k] + corner[1][k] + corner[2][k]) / 3.0)
+}
+
+/// Whether all nodes lie on one straight line, to a millimetre.
+fn on_a_line(nodes: &[Node]) -> bool {
+    let Some(first) = nodes.first() else { return true };
+    let far = |n: &&Node| distance(first.xy, n.xy);
+    let Some(last) = nodes.iter().max_by(|a, b| far(a).total_cmp(&far(b))) else { return true };
+    let length = distance(first.xy, last.xy);
+    nodes.iter().all(|n| twice_area(first.xy, last.xy, n.xy).abs() <= 1e-3 * length)
 }

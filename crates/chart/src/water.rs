@@ -39,6 +39,8 @@ pub(crate) struct Spot {
 /// All squares whose middle lies in the water.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Spots {
+    /// Column of the grid that squares are counted from.
+    origin: i64,
     /// Cells along a side of a square.
     pub(crate) side: i64,
     /// By row and column, each once.
@@ -67,6 +69,24 @@ impl Water {
         self.drawn
     }
 
+    /// Whether `at` lies in it.
+    pub(crate) fn holds(&self, at: GridPos) -> bool {
+        let p = in_cells(at, self.origin);
+        let odd = |ring: &Vec<[f64; 2]>| {
+            let west = sides(ring).filter_map(|(a, b)| crossing(a, b, p[1])).filter(|x| *x <= p[0]);
+            west.count() % 2 == 1
+        };
+        self.parts.iter().any(odd)
+    }
+
+    /// The corners of all its parts.
+    pub(crate) fn corners(&self) -> Vec<GridPos> {
+        let on_grid = |p: &[f64; 2]| {
+            place(self.origin, libm::floor(p[0] * 256.0) as i64, libm::floor(p[1] * 256.0) as i64)
+        };
+        self.parts.iter().flatten().filter_map(on_grid).collect()
+    }
+
     /// The squares of the survey grid whose middle lies inside: single cells if they are not too many.
     pub(crate) fn spots(&self) -> Spots {
         let area: f64 = self.parts.iter().map(|p| area_of(p)).sum();
@@ -78,7 +98,7 @@ impl Water {
         let mut list: Vec<Spot> = self.parts.iter().flat_map(|p| self.scan(p, side)).collect();
         list.sort_unstable_by_key(|s| (s.row, s.column));
         list.dedup_by_key(|s| (s.row, s.column));
-        Spots { side, list }
+        Spots { origin: self.origin, side, list }
     }
 
     /// Squares of one part, row by row: between the odd and the even crossings of its sides.
@@ -115,6 +135,16 @@ impl Spots {
         let here = self.list.get(i).map(|s| (s.row, s.column));
         let beside = here.map(|(r, c)| [(r - 1, c), (r, c - 1), (r, c + 1), (r + 1, c)]);
         beside.into_iter().flatten().filter_map(|(r, c)| self.find(r, c))
+    }
+
+    /// The north-western corner of the square at `row`, `column`, in the water or not.
+    pub(crate) fn corner(&self, row: i64, column: i64) -> Option<GridPos> {
+        place(self.origin, column * self.side * 256, row * self.side * 256)
+    }
+
+    /// East and south of the origin in cells: a plane without scale, the short way round the world.
+    pub(crate) fn in_cells(&self, p: GridPos) -> [f64; 2] {
+        in_cells(p, self.origin)
     }
 
     /// True area of all squares, m².

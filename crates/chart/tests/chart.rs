@@ -100,10 +100,13 @@ fn contours_of_a_cone_are_nested_rings() {
         let ring = &c.lines[0];
         assert!(ring.closed && ring.points.0.first() == ring.points.0.last());
         let radius = 5.0 * (20.0 - c.depth_m);
-        assert!(ring.points.0.iter().all(|p| (p.x.hypot(p.y) - radius).abs() < 0.35));
+        // Smoothed to the shoal side within half the uncertainty (0.1 m deep, 0.5 m wide here), and chords.
+        assert!(ring.points.0.iter().all(|p| (-0.85..0.35).contains(&(p.x.hypot(p.y) - radius))));
         let deeper: f64 = areas[i + 1..].iter().map(area).sum();
-        let exact = PI * radius * radius;
-        assert!((deeper / exact - 1.0).abs() < 0.006, "{}: {deeper} {exact}", c.depth_m);
+        // At most the true circle, at least one that is half the uncertainty (0.1 m) higher up the slope of 1 in 5;
+        // chords of 4 m take 0.6 %.
+        let (most, least) = (PI * radius * radius, PI * (radius - 0.5).powi(2));
+        assert!(deeper < most * 1.006 && deeper > least * 0.994, "{}: {deeper} {most}", c.depth_m);
     }
     // Each band between two levels is one ring with one hole.
     for a in &areas[1..4] {

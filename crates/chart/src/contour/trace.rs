@@ -1,5 +1,6 @@
 //! Cutting triangles at levels and joining the pieces by name.
 
+use super::chain::{Chain, Named, polyline};
 use super::{Contour, ContourLine, DepthArea};
 use crate::mesh::{Mesh, NONE, find, join};
 use geo::{Coord, LineString, Polygon};
@@ -7,13 +8,8 @@ use geo::{Coord, LineString, Polygon};
 /// A corner of a piece: a vertex, or the crossing of an edge with a level.
 type Name = u64;
 
-/// A directed side of a band, the band on its left; `tri` is the triangle it lies in.
-#[derive(Clone, Copy)]
-struct Side {
-    from: Name,
-    to: Name,
-    tri: u32,
-}
+/// A directed side of a band, the band on its left, and the triangle it lies in.
+type Side = Named<Name, u32>;
 
 fn at_vertex(v: u32) -> Name {
     u64::from(v)
@@ -40,12 +36,16 @@ pub(crate) fn contours(mesh: &Mesh, field: &[f64], levels: &[f64]) -> Vec<Contou
     let cut = Cut::new(mesh, field, levels);
     let mut sides: Vec<Vec<Side>> = vec![Vec::new(); levels.len()];
     for t in 0..mesh.tri.len() {
-        cut.level_sides(t, |k, from, to| sides[k].push(Side { from, to, tri: t as u32 }));
+        cut.level_sides(t, |k, from, to| sides[k].push(Side { from, to, of: t as u32 }));
     }
     let lines = |s: Vec<Side>| -> Vec<ContourLine> {
-        let walked = Chain::new(s).walk().into_iter();
-        let line = |(names, closed, _): Walk| Some(ContourLine { points: cut.line(&names, closed)?, closed });
-        walked.filter_map(line).collect()
+        let chain = Chain::new(s);
+        let walked = chain.walk().into_iter();
+        walked
+            .filter_map(|w| {
+                Some(ContourLine { points: cut.line(chain.names(&w), w.closed)?, closed: w.closed })
+            })
+            .collect()
     };
     let all = sides.into_iter().zip(levels).map(|(s, l)| Contour { depth_m: *l, lines: lines(s) });
     all.filter(|c| !c.lines.is_empty()).collect()
@@ -57,10 +57,10 @@ pub(crate) fn areas(mesh: &Mesh, field: &[f64], levels: &[f64]) -> Vec<DepthArea
     let mut sides: Vec<Vec<Side>> = vec![Vec::new(); levels.len() + 1];
     for t in 0..mesh.tri.len() {
         cut.level_sides(t, |k, from, to| {
-            sides[k + 1].push(Side { from, to, tri: t as u32 });
-            sides[k].push(Side { from: to, to: from, tri: t as u32 });
+            sides[k + 1].push(Side { from, to, of: t as u32 });
+            sides[k].push(Side { from: to, to: from, of: t as u32 });
         });
-        cut.rim_sides(t, |band, from, to| sides[band].push(Side { from, to, tri: t as u32 }));
+        cut.rim_sides(t, |band, from, to| sides[band].push(Side { from, to, of: t as u32 }));
     }
     let mut out = Vec::new();
     for (band, s) in sides.into_iter().enumerate() {
@@ -75,7 +75,7 @@ pub(crate) fn areas(mesh: &Mesh, field: &[f64], levels: &[f64]) -> Vec<DepthArea
 
 impl<'a> Cut<'a> {
     fn new(mesh: &'a Mesh, field: &'a [f64], levels: &'a [f64]) -> Self {
-        let band = field.iter().map(|z| levels.partition_point(|l| l <= z) as u16).collect();
+        let band = field.iter().map(|z| band_of(levels, *z)).collect();
         let n = mesh.edge.iter().flatten().map(|e| *e as usize + 1).max().unwrap_or(0);
         let mut ends = vec![[0; 2]; n];
         for (corner, edge) in mesh.tri.iter().zip(&mesh.edge) {
@@ -90,16 +90,8 @@ impl<'a> Cut<'a> {
     /// The piece of each level inside triangle `t`, its deep side on the left.
     fn level_sides(&self, t: usize, mut take: impl FnMut(usize, Name, Name)) {
         let (corner, edge) = (self.mesh.tri[t], self.mesh.edge[t]);
-        let band = corner.map(|v| usize::from(self.band[v as usize]));
-        let (lo, hi) = (band[0].min(band[1]).min(band[2]), band[0].max(band[1]).max(band[2]));
-        for k in lo..hi {
-            let deep = band.map(|b| b > k);
-            let side = |from: bool| (0..3).find(|i| deep[*i] == from && deep[(i + 1) % 3] != from);
-            // Going round, the deep part is left at `leave` and entered at `enter`.
-            if let (Some(leave), Some(enter)) = (side(true), side(false)) {
-                take(k, at_crossing(edge[leave], k), at_crossing(edge[enter], k));
-            }
-        }
+        let band = corner.map(|v| self.band[v as usize]);
+        pieces(band, |k, leave, enter| take(k, at_crossing(edge[leave], k), at_crossing(edge[enter], k)));
     }
 
     /// The pieces of the mesh's rim in triangle `t`, each with its band.
@@ -127,10 +119,10 @@ impl<'a> Cut<'a> {
         }
         let part = self.parts(band);
         let mut rings: Vec<(u32, f64, LineString<f64>)> = Vec::new();
-        for (names, _, tri) in Chain::new(sides).walk() {
-            if let Some(line) = self.line(&names, true) {
-                let area = signed_area(&line);
-                rings.push((part[tri as usize], area, line));
+        let chain = Chain::new(sides);
+        for walk in chain.walk() {
+            if let Some(line) = self.line(chain.names(&walk), true) {
+                rings.push((part[chain.first(&walk).of as usize], signed_area(&line), line));
             }
         }
         // Within a part the outer ring is the one with the largest area; the rest are holes.
@@ -165,23 +157,8 @@ impl<'a> Cut<'a> {
         (0..head.len() as u32).map(|t| find(&mut head, t)).collect()
     }
 
-    /// Coordinates of named corners, repeats dropped; `None` when nothing but a point is left.
-    fn line(&self, names: &[Name], closed: bool) -> Option<LineString<f64>> {
-        let mut points: Vec<Coord<f64>> = Vec::with_capacity(names.len() + 1);
-        for name in names {
-            let p = self.coord(*name);
-            if points.last() != Some(&p) {
-                points.push(p);
-            }
-        }
-        if closed {
-            while points.len() > 1 && points.first() == points.last() {
-                points.pop();
-            }
-            points.extend(points.first().copied());
-        }
-        let least = if closed { 4 } else { 2 };
-        (points.len() >= least).then(|| LineString::new(points))
+    fn line(&self, names: impl Iterator<Item = Name>, closed: bool) -> Option<LineString<f64>> {
+        polyline(names.map(|n| self.coord(n)), closed)
     }
 
     fn coord(&self, name: Name) -> Coord<f64> {
@@ -191,67 +168,38 @@ impl<'a> Cut<'a> {
         }
         let [a, b] = self.ends[(name >> 16 & 0xffff_ffff) as usize].map(|v| v as usize);
         let level = self.levels[(name & 0xffff) as usize];
-        let (p, q) = (self.mesh.xy[a], self.mesh.xy[b]);
-        let (za, zb) = (self.field[a], self.field[b]);
-        // Exactly on a vertex: its own coordinates, without rounding.
-        if za == level || zb == level {
-            let [x, y] = if za == level { p } else { q };
-            return Coord { x, y };
-        }
-        let t = (level - za) / (zb - za);
-        Coord { x: p[0] + t * (q[0] - p[0]), y: p[1] + t * (q[1] - p[1]) }
+        crossing(level, (self.mesh.xy[a], self.field[a]), (self.mesh.xy[b], self.field[b]))
     }
 }
 
-/// Names along a line, whether it closes, and the triangle of its first side.
-type Walk = (Vec<Name>, bool, u32);
-
-/// Sides sorted by where they start. Every name starts at most one side and ends at most one.
-struct Chain {
-    sides: Vec<Side>,
-    used: Vec<bool>,
+/// Where an edge is at `level`, from its ends with their depths, the smaller end first.
+pub(crate) fn crossing(level: f64, (p, za): ([f64; 2], f64), (q, zb): ([f64; 2], f64)) -> Coord<f64> {
+    // Exactly on a vertex: its own coordinates, without rounding.
+    if za == level || zb == level {
+        let [x, y] = if za == level { p } else { q };
+        return Coord { x, y };
+    }
+    let t = (level - za) / (zb - za);
+    Coord { x: p[0] + t * (q[0] - p[0]), y: p[1] + t * (q[1] - p[1]) }
 }
 
-impl Chain {
-    fn new(mut sides: Vec<Side>) -> Self {
-        sides.sort_unstable_by_key(|s| (s.from, s.to));
-        Self { used: vec![false; sides.len()], sides }
-    }
-
-    fn starting_at(&self, name: Name) -> Option<usize> {
-        self.sides.binary_search_by_key(&name, |s| s.from).ok().filter(|i| !self.used[*i])
-    }
-
-    /// Open lines first (in order of their start), then closed ones.
-    fn walk(mut self) -> Vec<Walk> {
-        let mut ends: Vec<Name> = self.sides.iter().map(|s| s.to).collect();
-        ends.sort_unstable();
-        let open: Vec<usize> =
-            (0..self.sides.len()).filter(|i| ends.binary_search(&self.sides[*i].from).is_err()).collect();
-        let mut out: Vec<Walk> = open.into_iter().map(|i| self.follow(i)).collect();
-        for i in 0..self.sides.len() {
-            if !self.used[i] {
-                out.push(self.follow(i));
-            }
+/// The piece of each level in a triangle whose corners lie in these bands: the level's number, the edge at which the
+/// deep part is left, and the one at which it is entered, going round counter-clockwise.
+pub(crate) fn pieces(band: [u16; 3], mut take: impl FnMut(usize, usize, usize)) {
+    let band = band.map(usize::from);
+    let (lo, hi) = (band[0].min(band[1]).min(band[2]), band[0].max(band[1]).max(band[2]));
+    for k in lo..hi {
+        let deep = band.map(|b| b > k);
+        let side = |from: bool| (0..3).find(|i| deep[*i] == from && deep[(i + 1) % 3] != from);
+        if let (Some(leave), Some(enter)) = (side(true), side(false)) {
+            take(k, leave, enter);
         }
-        out
     }
+}
 
-    fn follow(&mut self, first: usize) -> Walk {
-        let start = self.sides[first].from;
-        let mut names = vec![start];
-        let mut next = Some(first);
-        while let Some(i) = next {
-            self.used[i] = true;
-            let to = self.sides[i].to;
-            if to == start {
-                return (names, true, self.sides[first].tri);
-            }
-            names.push(to);
-            next = self.starting_at(to);
-        }
-        (names, false, self.sides[first].tri)
-    }
+/// Band of a depth: how many levels are at or above it.
+pub(crate) fn band_of(levels: &[f64], depth: f64) -> u16 {
+    levels.partition_point(|l| *l <= depth) as u16
 }
 
 /// Positive for counter-clockwise rings, m².

@@ -141,7 +141,7 @@ pub(super) fn quiet_corner(view: &View, rect: &Rect, nodes: &[Node]) -> Rect {
     tried.min_by_key(under).unwrap_or_else(|| place(0, last))
 }
 
-/// Scale bar in true metres at the middle of the chart, a north arrow, and the scale on that paper.
+/// Scale bar in true metres at the middle of the chart, a north arrow, and the scale on that paper if it has one.
 pub(super) fn scale_and_north(out: &mut Svg, view: &View, at: &Rect, theme: Theme, scale: &str) {
     let (ink, paper) = (theme.ink(), theme.paper());
     out.rect((at.x, at.y), (at.w, at.h), &format!("fill=\"{paper}\" fill-opacity=\"0.88\" rx=\"3\""));
@@ -157,8 +157,11 @@ pub(super) fn scale_and_north(out: &mut Svg, view: &View, at: &Rect, theme: Them
         let text = length_text(step * f64::from(i), i == 2);
         out.text((x + half * f64::from(i), y - 8.0), 14.0, Anchor::Middle, ink, &text);
     }
-    out.text((x, y + 27.0), 12.5, Anchor::Start, ink, scale);
-    out.text((x, y + 44.0), 12.5, Anchor::Start, ink, "true metres, north up");
+    let mut base = y + 27.0;
+    for words in [scale, "true metres, north up"].into_iter().filter(|w| !w.is_empty()) {
+        out.text((x, base), 12.5, Anchor::Start, ink, words);
+        base += 17.0;
+    }
 }
 
 /// The largest 1-2-5 number not above `most`.

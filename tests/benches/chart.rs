@@ -1,0 +1,173 @@
+//! The chart of one large survey beside GDAL's programs, and a chart that is brought up to date.
+//!
+//! `cargo bench --bench chart` (needs gdal_grid and gdal_contour of GDAL; a number after `--` sets the soundings).
+#![allow(clippy::print_stdout, reason = "a bench prints its table")]
+
+#[allow(dead_code, reason = "this bench needs no store")]
+mod common;
+
+use common::{peak_rss_mb, text};
+use leadline_chart::{HeldChart, Levels, Surface, SurfaceSettings};
+use leadline_ingest::{Importer, Options};
+use leadline_model::{Cell, LegId, Setup, TileId, UtcMillis};
+use leadline_reduce::{DeviceSet, Input, LegInput, reduce};
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::path::Path;
+use std::process::Command;
+use std::time::Instant;
+
+/// Share of the soundings that come as one more pass.
+const PASS: f64 = 0.01;
+/// Contours every so many metres.
+const STEP_M: f64 = 1.0;
+/// Web Mercator metres of a cell's side, and half the world's.
+const CELL_M: f64 = 4.777_314_267_949_37;
+const HALF_M: f64 = 20_037_508.342_789_2;
+const REPETITIONS: usize = 3;
+
+fn main() {
+    let n = std::env::args().filter_map(|a| a.parse::<usize>().ok()).max().unwrap_or(1_000_000);
+    let before = cells(n - (n as f64 * PASS) as usize);
+    let all = cells(n);
+    let settings = SurfaceSettings::default();
+    let levels = levels(&Surface::new(&all, &settings));
+    println!("{n} soundings, {} cells, {} levels", all.len(), levels.metres().len());
+
+    let mut surface = None;
+    let surface_s = best(|| surface = Some(Surface::new(&all, &settings)));
+    let surface = surface.expect("made");
+    let mut lines = Vec::new();
+    let contours_s = best(|| lines = surface.contours(0.0, &levels));
+    let rss = peak_rss_mb();
+    println!("best and safe surface {surface_s:.2} s, contours {contours_s:.2} s, peak RSS {rss:.0} MB");
+
+    let dir = tempfile::tempdir().expect("a folder");
+    match gdal(&all, dir.path()) {
+        Some((grid_s, contour_s)) => {
+            let ratio = (surface_s + contours_s) / (grid_s + contour_s);
+            println!(
+                "gdal_grid linear {grid_s:.2} s, gdal_contour {contour_s:.2} s: ratio {ratio:.2} (bar 0.5)"
+            );
+        }
+        None => println!("gdal_grid and gdal_contour are not there: nothing to compare with"),
+    }
+    refresh(&before, &all, surface_s + contours_s, &levels, &lines);
+}
+
+/// Brings a held chart up to date and compares it with the whole one.
+fn refresh(before: &[Cell], all: &[Cell], full_s: f64, levels: &Levels, want: &[leadline_chart::Contour]) {
+    let (old, new) = (by_tile(before), by_tile(all));
+    let changed: Vec<TileId> = new.keys().filter(|t| old.get(t) != new.get(t)).copied().collect();
+    let mut held = HeldChart::new(&SurfaceSettings::default());
+    let first = time(|| {
+        for (tile, cells) in &old {
+            held.put(*tile, cells);
+        }
+        held.refresh();
+    });
+    let (mut touched, mut lines) = (0, Vec::new());
+    let seconds = time(|| {
+        for tile in &changed {
+            held.put(*tile, &new[tile]);
+        }
+        touched = held.refresh().len();
+        lines = held.contours(0.0, levels);
+    });
+    assert!(lines == want, "the held chart is not the chart");
+    println!(
+        "held at first {first:.2} s; one more pass on {} of {} tiles ({:.1} %), {touched} drawn again: {seconds:.3} s, {:.1} % of the full time (bar 10 %); peak RSS {:.0} MB",
+        changed.len(),
+        new.len(),
+        100.0 * changed.len() as f64 / new.len() as f64,
+        100.0 * seconds / full_s,
+        peak_rss_mb()
+    );
+}
+
+fn by_tile(cells: &[Cell]) -> BTreeMap<TileId, Vec<Cell>> {
+    let mut tiles: BTreeMap<TileId, Vec<Cell>> = BTreeMap::new();
+    for c in cells {
+        tiles.entry(c.id.tile()).or_default().push(c.clone());
+    }
+    tiles
+}
+
+fn cells(soundings: usize) -> Vec<Cell> {
+    let log = leadline_demo_data::synthetic_bytes(7, soundings);
+    let mut legs = Vec::new();
+    let mut importer = Importer::new(Options::default());
+    importer.push(&log, &mut legs);
+    importer.finish(&mut legs);
+    let legs = legs.into_iter().enumerate().map(|(i, leg)| {
+        let mut id = [0; 32];
+        id[..8].copy_from_slice(&(i as u64).to_be_bytes());
+        LegInput {
+            id: LegId(id),
+            boat: text("Bench boat"),
+            devices: DeviceSet::default().with(0),
+            soundings: leg.soundings,
+        }
+    });
+    let setup = Setup {
+        boat: text("Bench boat"),
+        from: UtcMillis(0),
+        draft_mm: Some(300),
+        sound_speed_mm_s: Some(1_500_000),
+        temp_centi: Some(1_500),
+        lag_ms: None,
+    };
+    reduce(Input { legs: legs.collect(), setups: vec![setup], ..Input::default() }).cells
+}
+
+fn levels(surface: &Surface) -> Levels {
+    let (lo, hi) = surface.safe_range_m().expect("depths");
+    let first = (lo / STEP_M).ceil() as i64;
+    let last = (hi / STEP_M).floor() as i64;
+    Levels::new((first..=last).map(|k| k as f64 * STEP_M).collect()).expect("few")
+}
+
+/// Seconds of gdal_grid and gdal_contour for the same cells at one pixel a cell.
+fn gdal(cells: &[Cell], dir: &Path) -> Option<(f64, f64)> {
+    let metre = |v: u32| (f64::from(v) + 0.5) * CELL_M / 256.0;
+    let mut csv = String::from("x,y,z\n");
+    let mut bounds = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+    for c in cells {
+        let (x, y) = (metre(c.at.x()) - HALF_M, HALF_M - metre(c.at.y()));
+        bounds = [bounds[0].min(x), bounds[1].min(y), bounds[2].max(x), bounds[3].max(y)];
+        writeln!(csv, "{x:.3},{y:.3},{:.3}", c.depth_m).expect("to memory");
+    }
+    std::fs::write(dir.join("cells.csv"), csv).expect("written");
+    let vrt = "<OGRVRTDataSource><OGRVRTLayer name=\"cells\"><SrcDataSource>cells.csv</SrcDataSource>\
+               <GeometryType>wkbPoint</GeometryType><LayerSRS>EPSG:3857</LayerSRS>\
+               <GeometryField encoding=\"PointFromColumns\" x=\"x\" y=\"y\" z=\"z\"/></OGRVRTLayer></OGRVRTDataSource>";
+    std::fs::write(dir.join("cells.vrt"), vrt).expect("written");
+    let [w, s, e, n] = bounds;
+    let size = [(e - w) / CELL_M, (n - s) / CELL_M].map(|v| format!("{:.0}", v.max(1.0)));
+    let edges = [w, e, n, s].map(|v| format!("{v:.3}"));
+    let mut grid = Command::new("gdal_grid");
+    grid.args(["-q", "-a", "linear:radius=0:nodata=-9999", "-zfield", "z", "-l", "cells", "-ot", "Float32"]);
+    grid.args(["-txe", &edges[0], &edges[1], "-tye", &edges[2], &edges[3], "-outsize", &size[0], &size[1]]);
+    grid.args(["cells.vrt", "grid.tif"]).current_dir(dir);
+    let mut contour = Command::new("gdal_contour");
+    contour
+        .args(["-q", "-i", &STEP_M.to_string(), "-snodata", "-9999", "grid.tif", "lines.gpkg"])
+        .current_dir(dir);
+    println!("the grid has {} x {} pixels", size[0], size[1]);
+    let run = |mut c: Command| {
+        let mut good = false;
+        let s = time(|| good = c.status().is_ok_and(|s| s.success()));
+        good.then_some(s)
+    };
+    Some((run(grid)?, run(contour)?))
+}
+
+fn best(mut f: impl FnMut()) -> f64 {
+    (0..REPETITIONS).map(|_| time(&mut f)).fold(f64::INFINITY, f64::min)
+}
+
+fn time(f: impl FnOnce()) -> f64 {
+    let t = Instant::now();
+    f();
+    t.elapsed().as_secs_f64()
+}
