@@ -195,7 +195,10 @@ pub(crate) fn info(
         survey,
         datum,
         stage_m: stage.unwrap_or(0.0),
-        stage_text: stage.map_or_else(|| units::stage_words(None, cli), |_| "the level asked for".to_owned()),
+        stage_text: stage.map_or_else(
+            || units::stage_words(None, cli),
+            |_| "The stage was given with the command.".to_owned(),
+        ),
         touch: None,
         readings: computed.ground.stages_above_datum(),
         passes: computed.reduced.passes.clone(),

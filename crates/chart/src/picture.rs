@@ -34,6 +34,7 @@ use layout::{Layout, MARGIN, Plan};
 use map::Bands;
 use panel::{Block, Matter};
 use parts::{Part, part};
+use soundings::Selection;
 use std::borrow::Cow;
 use svg::{Anchor, Svg, shortened};
 use tags::{Tag, Taken};
@@ -193,10 +194,12 @@ impl<'a> Chosen<'a> {
         let corner = frame::quiet_corner(view, frame, nodes);
         let mut taken = Taken::default();
         taken.take(Tag::of(&corner));
-        signs.into_iter().for_each(|s| taken.take(s));
+        let mut selection = Selection::new(view, frame, bands, surface, info);
         out.raw("<g id=\"figures\">");
+        selection.place_marked(out, &mut taken);
+        map::dispute_signs(out, &signs, &mut taken, theme);
         labels::contour_figures(out, view, frame, bands, &contours, info, &mut taken);
-        soundings::soundings(out, view, frame, bands, surface, info, &mut taken);
+        selection.place_others(out, &mut taken);
         out.raw("</g>\n</g>");
         frame::scale_and_north(out, view, &corner, theme, scale);
         if let Some(why) = surface.blank_reason() {

@@ -4,7 +4,6 @@ use super::legend::{SAFE_SIDE, grade_words};
 use super::map::Bands;
 use super::panel::{self, grouped, sheet_words, span};
 use super::svg::xml;
-use crate::units::fixed;
 use crate::{ChartInfo, Levels, Surface, Theme};
 use leadline_model::{CAUTION, PRODUCT, UtcMillis};
 use std::fmt::Write;
@@ -33,7 +32,7 @@ pub fn chart_html(
         let _ = writeln!(out, "<p>{}</p>", xml(&why.to_string()));
     }
     depths(&mut out, surface, info, &levels, theme);
-    let _ = writeln!(out, "<h2>How good it is</h2>\n<p>{}</p>", xml(&grade_words(surface)));
+    let _ = writeln!(out, "<h2>How good it is</h2>\n<p>{}</p>", xml(&grade_words(surface, info.units)));
     water_level(&mut out, info);
     boats(&mut out, info);
     let upto = surface.newest().map(|t| format!(", soundings up to {}", t.date_text())).unwrap_or_default();
@@ -104,7 +103,7 @@ fn water_level(out: &mut String, info: &ChartInfo) {
     let _ = writeln!(out, "<table>");
     for r in readings.iter().rev().take(MOST_READINGS).rev() {
         let (when, gauge, level) =
-            (r.at.minute_text(), xml(r.gauge.as_str()), panel::reading_text(r.level_mm));
+            (r.at.minute_text(), xml(r.gauge.as_str()), panel::reading_text(r.level_mm, info.units));
         let _ =
             writeln!(out, "<tr><td>{when} UTC</td><td>{gauge}</td><td class=\"figure\">{level}</td></tr>");
     }
@@ -126,10 +125,10 @@ fn boats(out: &mut String, info: &ChartInfo) {
     }
     let _ = writeln!(out, "</table>");
     if let Some(t) = info.touch {
-        let (draft, margin) = (fixed(t.draft_m, 2), fixed(t.margin_m, 2));
+        let [draft, margin] = [t.draft_m, t.margin_m].map(|m| info.units.length_text(m));
         let _ = writeln!(
             out,
-            "<p>Hatched: where a boat of {draft} m draft would touch, with a margin of {margin} m.</p>"
+            "<p>Hatched: where a boat of {draft} draft would touch, with a margin of {margin}.</p>"
         );
     }
 }

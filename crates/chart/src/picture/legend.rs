@@ -80,7 +80,7 @@ impl Matter<'_> {
 
     pub(super) fn signs(&self) -> Block {
         let mut b = self.block("How good it is");
-        b.words(self.width, &grade_words(self.surface));
+        b.words(self.width, &grade_words(self.surface, self.info.units));
         b.height += 4.0;
         let gap = fixed(self.surface.settings().max_gap_m, 0);
         self.sign(&mut b, Some(Hatch::Loose), "loose", "Loose: measured, but worse than Order 2");
@@ -92,9 +92,9 @@ impl Matter<'_> {
         );
         if let Some(t) = self.info.touch {
             let words = format!(
-                "A boat of {} m draft would touch ({} m margin)",
-                fixed(t.draft_m, 2),
-                fixed(t.margin_m, 2)
+                "A boat of {} draft would touch ({} margin)",
+                self.info.units.length_text(t.draft_m),
+                self.info.units.length_text(t.margin_m)
             );
             self.sign(&mut b, Some(Hatch::Touch), "touch", &words);
         }
@@ -131,16 +131,16 @@ impl Matter<'_> {
 }
 
 /// Shares of the grades, and how sure half of the cells are.
-pub(super) fn grade_words(surface: &Surface) -> String {
+pub(super) fn grade_words(surface: &Surface, units: Units) -> String {
     let nodes = surface.nodes();
     let share = |g: Grade| percent(nodes.iter().filter(|n| n.grade == g).count(), nodes.len());
     format!(
         "{}% of the sounded cells are sure (within the limits of S-44 Order 1b), {}% fair (Order 2), {}% loose. Half \
-         are good to ±{} m or better (95%).",
+         are good to ±{} or better (95%).",
         share(Grade::Sure),
         share(Grade::Fair),
         share(Grade::Loose),
-        fixed(median(nodes.iter().map(|n| n.tvu95_m)), 2)
+        units.length_text(median(nodes.iter().map(|n| n.tvu95_m)))
     )
 }
 

@@ -3,7 +3,7 @@
 use super::extent::View;
 use super::layout::Rect;
 use super::svg::{Svg, path_data, px};
-use super::tags::{Px, Tag, gap};
+use super::tags::{Px, Tag, Taken, gap};
 use crate::contour::{areas, contours};
 use crate::nodes::Node;
 use crate::palette::{Colour, blend};
@@ -177,7 +177,7 @@ pub(super) fn hatches(
     bands: &Bands,
     surface: &Surface,
     info: &ChartInfo,
-) -> Vec<Tag> {
+) -> Vec<Px> {
     let theme = bands.theme;
     let loose = patch(surface, |n| n.grade == Grade::Loose);
     Hatch::Loose.fill(out, theme, frame, "loose", &shape(view, &loose));
@@ -189,13 +189,38 @@ pub(super) fn hatches(
     out.path(&d, &format!("fill=\"none\" stroke=\"{}\" stroke-width=\"1\"", theme.ink()));
     touch(out, view, frame, theme, surface, info);
     let mut signs: Vec<Px> = Vec::new();
-    for at in small.iter().filter_map(Centroid::centroid).map(|c| view.coord(&c.0)) {
+    for at in small.iter().filter(|p| shown(view, p.exterior())).filter_map(Centroid::centroid) {
+        let at = view.coord(&at.0);
         if signs.iter().all(|s| gap(*s, at) > 3.0 * SIGN) {
-            dispute_sign(out, at, theme);
             signs.push(at);
         }
     }
-    signs.iter().map(|s| Tag::level(*s, (SIGN, SIGN))).collect()
+    signs
+}
+
+/// Draws the small signs, beside a figure that stands in their place.
+pub(super) fn dispute_signs(out: &mut Svg, signs: &[Px], taken: &mut Taken, theme: Theme) {
+    const BESIDE: [Px; 9] = [
+        (0.0, 0.0),
+        (1.0, 0.0),
+        (-1.0, 0.0),
+        (0.0, 1.0),
+        (0.0, -1.0),
+        (0.7, 0.7),
+        (-0.7, 0.7),
+        (0.7, -0.7),
+        (-0.7, -0.7),
+    ];
+    for (x, y) in signs {
+        let tried = [10.0, 18.0, 26.0].into_iter().flat_map(|r| BESIDE.map(|d| (x + r * d.0, y + r * d.1)));
+        let tags = tried.map(|p| Tag::level(p, (SIGN + 1.0, SIGN + 1.0)));
+        if let Some(tag) = tags.into_iter().find(|t| taken.free(t)) {
+            dispute_sign(out, tag.middle, theme);
+            taken.take(tag);
+        } else {
+            dispute_sign(out, (*x, *y), theme);
+        }
+    }
 }
 
 /// A small open diamond.

@@ -7,7 +7,7 @@ use super::map::Bands;
 use super::svg::{Anchor, Svg, px, shortened, width, wrapped};
 use crate::nodes::Node;
 use crate::units::fixed;
-use crate::{ChartInfo, Surface, Theme};
+use crate::{ChartInfo, Surface, Theme, Units};
 use leadline_model::{CAUTION, PRODUCT, UtcMillis, escaped};
 
 pub(super) const TEXT: f64 = 15.0;
@@ -73,7 +73,7 @@ impl Matter<'_> {
         readings.sort();
         readings.sort_by_key(|r| r.at);
         for r in readings.iter().rev().take(most).rev() {
-            let level = reading_text(r.level_mm);
+            let level = reading_text(r.level_mm, info.units);
             let y = b.height + TEXT;
             let when = format!("{} UTC", r.at.minute_text());
             b.svg.text((0.0, y), TEXT, Anchor::Start, ink, &when);
@@ -84,7 +84,7 @@ impl Matter<'_> {
             b.height += LINE;
         }
         if readings.len() > most {
-            b.words(self.width, &format!("and {} earlier readings", readings.len() - most));
+            b.words(self.width, &format!("and {} earlier", readings.len() - most));
         }
         b
     }
@@ -210,10 +210,10 @@ pub(super) fn span(first: Option<UtcMillis>, last: Option<UtcMillis>) -> String 
     }
 }
 
-/// A reading with its sign, in metres, to the centimetre.
-pub(super) fn reading_text(mm: i32) -> String {
-    let v = mm.unsigned_abs();
-    format!("{}{}.{:02} m", if mm < 0 { "−" } else { "+" }, v / 1000, v % 1000 / 10)
+/// A reading with its sign, to about a centimetre.
+pub(super) fn reading_text(mm: i32, units: Units) -> String {
+    let sign = if mm < 0 { "−" } else { "+" };
+    format!("{sign}{}", units.length_text(f64::from(mm).abs() / 1000.0))
 }
 
 /// The charted stage, where it comes from, and the datum, in sentences.
@@ -222,7 +222,8 @@ pub(super) fn level_words(info: &ChartInfo) -> [String; 3] {
         "Charted at the sounding datum (stage 0).".to_owned()
     } else {
         let side = if info.stage_m > 0.0 { "above" } else { "below" };
-        format!("Charted at a stage of {} m {side} the sounding datum.", fixed(info.stage_m.abs(), 2))
+        let stage = info.units.length_text(info.stage_m.abs());
+        format!("Charted at a stage of {stage} {side} the sounding datum.")
     };
     [at, info.stage_text.clone(), format!("Sounding datum: {}", info.datum)]
 }
@@ -259,7 +260,7 @@ fn stage_words(info: &ChartInfo) -> String {
         return "the sounding datum".to_owned();
     }
     let sign = if info.stage_m > 0.0 { "+" } else { "−" };
-    format!("stage {sign}{} m", fixed(info.stage_m.abs(), 2))
+    format!("stage {sign}{}", info.units.length_text(info.stage_m.abs()))
 }
 
 /// What programs and people who do not see the sheet are told of it.

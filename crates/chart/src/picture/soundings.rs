@@ -91,72 +91,95 @@ impl Figure {
     }
 }
 
-/// A few soundings, none near the edge of the known water if that can be helped: the deepest, then shoals and
-/// holes, then the shoalest first wherever there is room.
-pub(super) fn soundings(
-    out: &mut Svg,
-    view: &View,
-    frame: &Rect,
-    bands: &Bands,
-    surface: &Surface,
-    info: &ChartInfo,
-    taken: &mut Taken,
-) {
-    let order = by_importance(surface.nodes(), view, frame);
-    let mut chosen = Taken::default();
-    for room in [ROOM, CLOSE] {
-        for n in &order {
-            let p = view.px(n.xy);
-            let around = Tag::level(p, (APART / 2.0, APART / 2.0));
-            if !chosen.free(&around) {
-                continue;
-            }
-            let depth = n.safe_m + info.stage_m;
-            let figure = Figure::new(info.units, depth);
-            let tag = figure.tag(p);
-            if !tag.inside(frame, 8.0) || !taken.free(&tag) || !in_water(surface, view, p, tag.half.0 + room)
-            {
-                continue;
-            }
-            chosen.take(around);
-            taken.take(tag);
-            figure.draw(out, p, bands.at(depth), bands.theme());
-        }
-    }
+/// The soundings being placed: none near the edge of the known water if that can be helped.
+pub(super) struct Selection<'a> {
+    view: &'a View,
+    frame: &'a Rect,
+    bands: &'a Bands,
+    surface: &'a Surface,
+    info: &'a ChartInfo,
+    /// Squares round what is placed.
+    chosen: Taken,
+    /// All cells of the sheet, shoalest first.
+    all: Vec<&'a Node>,
 }
 
-/// Shoalest and deepest node of every square first (deepest of all at the very front), then all others,
-/// shoalest first.
-fn by_importance<'a>(nodes: &'a [Node], view: &View, frame: &Rect) -> Vec<&'a Node> {
-    let key = |p: Px| (libm::floor(p.0 / SQUARE) as i64, libm::floor(p.1 / SQUARE) as i64);
-    let mut squares: BTreeMap<(i64, i64), (&Node, &Node)> = BTreeMap::new();
-    let mut all: Vec<&Node> =
-        nodes.iter().filter(|n| Tag::level(view.px(n.xy), (0.0, 0.0)).inside(frame, 0.0)).collect();
-    all.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
-    for n in &all {
-        let ends = squares.entry(key(view.px(n.xy))).or_insert((n, n));
-        ends.1 = n;
+impl<'a> Selection<'a> {
+    pub(super) fn new(
+        view: &'a View,
+        frame: &'a Rect,
+        bands: &'a Bands,
+        surface: &'a Surface,
+        info: &'a ChartInfo,
+    ) -> Self {
+        let on_sheet = |n: &&Node| Tag::level(view.px(n.xy), (0.0, 0.0)).inside(frame, 0.0);
+        let mut all: Vec<&Node> = surface.nodes().iter().filter(on_sheet).collect();
+        all.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
+        Self { view, frame, bands, surface, info, chosen: Taken::default(), all }
     }
-    let around = |k: &(i64, i64)| {
-        let (x, y) = *k;
-        (x - 1..=x + 1).flat_map(move |x| (y - 1..=y + 1).map(move |y| (x, y)))
-    };
-    let mut first: Vec<&Node> = all.last().copied().into_iter().collect();
-    for (k, (shoal, deep)) in &squares {
-        let mut near = around(k).filter(|o| o != k).filter_map(|o| squares.get(&o)).peekable();
-        // A square at the edge of the water says nothing about a shoal: all eight neighbours must be known.
-        if around(k).all(|o| squares.contains_key(&o)) && near.peek().is_some() {
-            let others: Vec<_> = near.collect();
-            if others.iter().all(|o| shoal.safe_m < o.0.safe_m) {
-                first.push(shoal);
-            }
-            if others.iter().all(|o| deep.safe_m > o.1.safe_m) {
-                first.push(deep);
+
+    /// Shoals, then the deepest, then holes: nothing else on the map may take their place.
+    pub(super) fn place_marked(&mut self, out: &mut Svg, taken: &mut Taken) {
+        for room in [ROOM, CLOSE] {
+            for n in self.marked() {
+                self.place(out, taken, n, room);
             }
         }
     }
-    first.extend(all);
-    first
+
+    /// The shoalest first wherever there is room.
+    pub(super) fn place_others(&mut self, out: &mut Svg, taken: &mut Taken) {
+        for room in [ROOM, CLOSE] {
+            for i in 0..self.all.len() {
+                if let Some(n) = self.all.get(i).copied() {
+                    self.place(out, taken, n, room);
+                }
+            }
+        }
+    }
+
+    fn place(&mut self, out: &mut Svg, taken: &mut Taken, n: &Node, room: f64) {
+        let p = self.view.px(n.xy);
+        let around = Tag::level(p, (APART / 2.0, APART / 2.0));
+        if !self.chosen.free(&around) {
+            return;
+        }
+        let depth = n.safe_m + self.info.stage_m;
+        let figure = Figure::new(self.info.units, depth);
+        let tag = figure.tag(p);
+        let fits = tag.inside(self.frame, 8.0) && taken.free(&tag);
+        if fits && in_water(self.surface, self.view, p, tag.half.0 + room) {
+            self.chosen.take(around);
+            taken.take(tag);
+            figure.draw(out, p, self.bands.at(depth), self.bands.theme());
+        }
+    }
+
+    /// The shoalest and the deepest cell of squares that are shoaler or deeper than all eight around them.
+    fn marked(&self) -> Vec<&'a Node> {
+        let key = |p: Px| (libm::floor(p.0 / SQUARE) as i64, libm::floor(p.1 / SQUARE) as i64);
+        let mut squares: BTreeMap<(i64, i64), (&Node, &Node)> = BTreeMap::new();
+        for n in &self.all {
+            squares.entry(key(self.view.px(n.xy))).or_insert((n, n)).1 = n;
+        }
+        let (mut shoals, mut holes) = (Vec::new(), Vec::new());
+        for ((x, y), (shoal, deep)) in &squares {
+            let ring = (x - 1..=x + 1).flat_map(|x| (y - 1..=y + 1).map(move |y| (x, y)));
+            let others = ring.filter(|k| k != &(*x, *y)).map(|k| squares.get(&k));
+            // A square at the edge of the water says nothing about a shoal: all eight neighbours must be known.
+            let Some(others) = others.collect::<Option<Vec<_>>>() else { continue };
+            if others.iter().all(|o| shoal.safe_m < o.0.safe_m) {
+                shoals.push(*shoal);
+            }
+            if others.iter().all(|o| deep.safe_m > o.1.safe_m) {
+                holes.push(*deep);
+            }
+        }
+        shoals.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
+        shoals.extend(self.all.last());
+        shoals.extend(holes);
+        shoals
+    }
 }
 
 /// Whether the surface is known all round `p`.

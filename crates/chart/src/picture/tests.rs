@@ -236,3 +236,23 @@ fn far_waters_have_a_sheet_each() {
     let settings = SheetSettings { near: Some(far), scale: Some(600.0), ..SheetSettings::default() };
     assert!(chart_sheet(&s, &ChartInfo::default(), None, &settings).is_ok(), "333 mm fit on the long side");
 }
+
+/// A hump whose top is in dispute keeps its figure, with the sign beside it, on the smallest paper.
+#[test]
+fn a_shoal_is_never_hidden() {
+    let f = frame();
+    let one = |i: i32| {
+        let (e, n) = (f64::from(i % 60) * 10.0, f64::from(i / 60) * 10.0);
+        let far = (e - 300.0).hypot(n - 200.0);
+        let depth = 10.0 - 6.9 * (1.0 - far / 40.0).max(0.0);
+        cell(f.place(e, n), depth, Grade::Sure, far < 12.0)
+    };
+    let s = surface(&(0..60 * 40).map(one).collect::<Vec<_>>());
+    for paper in [PaperSize::A3, PaperSize::A4] {
+        let settings = SheetSettings { paper, ..SheetSettings::default() };
+        let svg = chart_sheet(&s, &ChartInfo::default(), None, &settings).expect("draws");
+        let all = figures(&parse(&svg).expect("parses"));
+        // 3.1 m: a 3 with a lowered 1.
+        assert_eq!(all.iter().filter(|(t, _)| t == "31").count(), 1, "{paper:?}");
+    }
+}
