@@ -9,6 +9,10 @@ pub(crate) const EXACT: usize = 9;
 /// Work allowed for shaking, in lines times rounds.
 const SHAKES: usize = 24_000;
 const MOST_SHAKES: usize = 600;
+/// A drive longer by this share of the best one is gone on from all the same (judgement, tried on drawn lines).
+const TAKEN: f64 = 0.03;
+/// After so many rounds the shaking goes back to the best drive.
+const HOME: usize = 50;
 
 /// Distances between the ends of lines: ends 2 i and 2 i + 1 are those of line i, the last is where the boat starts
 /// and returns to.
@@ -217,24 +221,34 @@ fn move_elsewhere(ends: &Ends, tour: &mut Vec<Stop>) -> bool {
     false
 }
 
-/// Exchanges two neighbouring stretches (double bridge), improves, and keeps what is shorter. The places come from a
-/// fixed sequence, so the same lines give the same drive everywhere.
+/// Exchanges two neighbouring stretches (double bridge), turns a few lines, improves, and goes on from there unless that
+/// is much longer; keeps the shortest drive of all. The choices come from a fixed sequence, so the same lines give the
+/// same drive everywhere.
 fn shake(ends: &Ends, tour: &mut Vec<Stop>) {
     let n = tour.len();
-    if n < 4 {
+    if n < 3 {
         return;
     }
-    let mut best = ends.cost(tour);
+    let (mut best, mut here, mut at) = (ends.cost(tour), ends.cost(tour), tour.clone());
     let mut lot = Lot(0x2545_f491_4f6c_dd1d);
-    for _ in 0..(SHAKES / n).clamp(4, MOST_SHAKES) {
-        let mut cut = [lot.below(n - 1) + 1, lot.below(n - 1) + 1, lot.below(n - 1) + 1];
+    for round in 1..=(SHAKES / n).clamp(4, MOST_SHAKES) {
+        let mut cut = [lot.below(n + 1), lot.below(n + 1), lot.below(n + 1)];
         cut.sort_unstable();
         let [a, b, c] = cut;
-        let mut other = [&tour[..a], &tour[b..c], &tour[a..b], &tour[c..]].concat();
+        let mut other = [&at[..a], &at[b..c], &at[a..b], &at[c..]].concat();
+        for _ in 0..lot.below(4) {
+            let i = lot.below(n);
+            other[i] = other[i].turned();
+        }
         improve(ends, &mut other);
         let cost = ends.cost(&other);
-        if cost < best - GAIN_M {
-            (best, *tour) = (cost, other);
+        if cost < here + TAKEN * best {
+            (here, at) = (cost, other);
+        }
+        if here < best - GAIN_M {
+            (best, *tour) = (here, at.clone());
+        } else if round % HOME == 0 {
+            (here, at) = (best, tour.clone());
         }
     }
 }
@@ -304,7 +318,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(64))]
+        #![proptest_config(ProptestConfig::with_cases(256))]
         /// Every line once; never better than the best and, for so few lines, within 5 % of it.
         #[test]
         fn heuristics_come_near_the_optimum(lines in places()) {
