@@ -2,6 +2,7 @@
 
 use crate::commands::ExportCommand;
 use crate::commands::compare::CompareArgs;
+use crate::commands::ChartArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -100,9 +101,9 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline depth --at 7.41310,48.21730 --stage 0.35\n  leadline depth --points spots.csv > depths.csv"
     )]
     Depth(DepthArgs),
-    /// Draw the chart as a picture
+    /// Draw the chart as a picture, or as a page to print
     #[command(
-        after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o lake.svg"
+        after_help = "Examples:\n  leadline chart -o today.png --stage 0.35 --draft 0.5\n  leadline chart -o boat.pdf --size A4 --scale 5000\n  leadline chart -o night.png --dark --tracks\n  leadline chart -o lake.html"
     )]
     Chart(ChartArgs),
     /// Show what changed between two dates, or what two boats disagree on
@@ -480,20 +481,6 @@ pub(crate) struct DepthArgs {
     /// Print each term of the depth with its size and uncertainty
     #[arg(long, conflicts_with = "points")]
     pub explain: bool,
-}
-
-/// `chart`
-#[derive(Debug, Args)]
-pub(crate) struct ChartArgs {
-    /// The picture: .png or .svg
-    #[arg(short, long = "output", value_name = "FILE")]
-    pub output: PathBuf,
-    /// Height of the water above the sounding datum, metres
-    #[arg(long, value_name = "M", allow_negative_numbers = true)]
-    pub stage: Option<f64>,
-    /// Your boat's deepest part below the water line, metres: shallower water is hatched
-    #[arg(long, value_name = "M")]
-    pub draft: Option<f64>,
 }
 
 /// `volume`

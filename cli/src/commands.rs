@@ -27,6 +27,7 @@ mod volume;
 mod water;
 
 pub(crate) use export::ExportCommand;
+pub(crate) use chart::ChartArgs;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;

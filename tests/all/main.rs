@@ -16,6 +16,7 @@ mod hosts;
 mod house;
 mod levelling;
 mod pixels;
+mod picture;
 mod plan;
 mod refusals;
 mod structure;

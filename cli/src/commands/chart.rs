@@ -1,19 +1,90 @@
-//! `chart`: the picture.
+//! `chart`: the picture, the page to print, the page to read.
 
 use super::open;
-use crate::args::{ChartArgs, Cli};
+use crate::args::Cli;
 use crate::failure::Failure;
 use crate::files::write_file;
-use crate::{levels, talk, units};
+use crate::levels::{self, LevelArgs};
+use crate::{talk, units};
+use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, chart_png, chart_svg,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Shore, Surface, SurfaceSettings, Theme, Touch, Turn,
+    chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
+use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, Store};
 use serde_json::json;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
 pub(crate) const TOUCH_MARGIN_M: f64 = 0.3;
+
+/// `chart`
+#[derive(Debug, Args)]
+pub(crate) struct ChartArgs {
+    /// The picture: .png, .svg, .pdf to print, or .html to read
+    #[arg(short, long = "output", value_name = "FILE")]
+    pub output: PathBuf,
+    /// Height of the water above the sounding datum, metres
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    pub stage: Option<f64>,
+    /// Your boat's deepest part below the water line, metres: shallower water is hatched
+    #[arg(long, value_name = "M")]
+    pub draft: Option<f64>,
+    /// Paper that the sheet fills; usually A3, and A4 for a PDF
+    #[arg(long, value_name = "PAPER", ignore_case = true)]
+    pub size: Option<PaperArg>,
+    /// Turn the paper wider than high; without it, whichever shows the water larger
+    #[arg(long)]
+    pub landscape: bool,
+    /// Turn the paper higher than wide
+    #[arg(long, conflicts_with = "landscape")]
+    pub portrait: bool,
+    /// Draw at 1 : N when printed at full size; without it, as large as fits
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    pub scale: Option<f64>,
+    /// Of waters too far apart for one sheet, the one nearest to this place
+    #[arg(long, value_name = "LON,LAT", allow_hyphen_values = true)]
+    pub near: Option<String>,
+    /// Draw the boats' tracks
+    #[arg(long)]
+    pub tracks: bool,
+    #[command(flatten)]
+    pub levels: LevelArgs,
+    /// Dark sheet for a cabin at night
+    #[arg(long)]
+    pub dark: bool,
+}
+
+/// Papers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PaperArg {
+    /// 297 x 420 mm
+    A3,
+    /// 210 x 297 mm
+    A4,
+    /// 8.5 x 11 inches
+    Letter,
+}
+
+impl ChartArgs {
+    fn settings(&self, kind: Kind) -> Result<SheetSettings, Failure> {
+        let usual = if kind == Kind::Pdf { PaperSize::A4 } else { PaperSize::A3 };
+        let paper = self.size.map_or(usual, |p| match p {
+            PaperArg::A3 => PaperSize::A3,
+            PaperArg::A4 => PaperSize::A4,
+            PaperArg::Letter => PaperSize::Letter,
+        });
+        let turn = match (self.landscape, self.portrait) {
+            (true, _) => Some(Turn::Landscape),
+            (_, true) => Some(Turn::Portrait),
+            _ => None,
+        };
+        let theme = if self.dark { Theme::Dark } else { Theme::Light };
+        let near = self.near.as_deref().map(|t| units::place("--near", t)).transpose()?.map(|(_, p)| p);
+        Ok(SheetSettings { paper, turn, theme, scale: self.scale, near })
+    }
+}
 
 pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     let stage_m = units::stage(a.stage)?;
@@ -21,13 +92,27 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
         return Err(Failure::Input("--draft: metres below the water line, 0 to 20".into()));
     }
     let kind = Kind::of(&a.output)?;
+    let settings = a.settings(kind)?;
+    a.levels.check(cli)?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     let mut info = info(cli, &store, &computed, a.stage)?;
     info.stage_m = stage_m;
+    info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
-    let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
-    write(&a.output, kind, &draw(&surface, &info))?;
+    let surface = surface(&computed);
+    let levels = a.levels.of(cli, &surface, &info)?;
+    let svg = chart_sheet(&surface, &info, Some(&levels), &settings)
+        .map_err(|e| Failure::Input(format!("{}: {e}", a.output.display())))?;
+    let bytes = match kind {
+        Kind::Pdf => {
+            let words = sheet_words(&surface, &info);
+            chart_pdf(&svg, &words.name, &words.about).map_err(|e| Failure::Input(e.to_string()))?
+        }
+        Kind::Html => chart_html(&surface, &info, Some(&levels), &svg, settings.theme).into_bytes(),
+        Kind::Png | Kind::Svg => bytes(kind, &svg)?,
+    };
+    write_file(&a.output, &bytes)?;
     if cli.json {
         return talk::json(&json!({
             "path": a.output, "stage_m": stage_m, "draft_m": a.draft, "cells": surface.n_cells(), "area_m2": surface.area_m2(),
@@ -46,6 +131,10 @@ pub(crate) enum Kind {
     Png,
     /// Vectors.
     Svg,
+    /// A page to print.
+    Pdf,
+    /// A page to read.
+    Html,
 }
 
 impl Kind {
@@ -53,26 +142,52 @@ impl Kind {
         match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
             Some("png") => Ok(Self::Png),
             Some("svg") => Ok(Self::Svg),
-            _ => Err(Failure::Input(format!("{}: name the picture .png or .svg", path.display()))),
+            Some("pdf") => Ok(Self::Pdf),
+            Some("html" | "htm") => Ok(Self::Html),
+            _ => {
+                Err(Failure::Input(format!("{}: name the picture .png, .svg, .pdf or .html", path.display())))
+            }
         }
     }
 }
 
-/// The sheet as SVG.
+/// The usual sheet as SVG.
 pub(crate) fn draw(surface: &Surface, info: &ChartInfo) -> String {
     chart_svg(surface, info, None)
 }
 
-/// Writes the sheet whole or not at all.
+/// Writes a picture whole or not at all.
 pub(crate) fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
+    if kind == Kind::Html {
+        let name = path.display();
+        return Err(Failure::Input(format!(
+            "{name}: only `chart` makes a page of HTML; name this picture .png, .svg or .pdf"
+        )));
+    }
     write_file(path, &bytes(kind, svg)?)
 }
 
-/// The sheet as a file's bytes.
+/// A picture as pixels, as a page, or as it is.
 pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
     match kind {
-        Kind::Svg => Ok(svg.as_bytes().to_vec()),
         Kind::Png => chart_png(svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string())),
+        Kind::Pdf => chart_pdf(svg, PRODUCT, CAUTION).map_err(|e| Failure::Input(e.to_string())),
+        Kind::Svg | Kind::Html => Ok(svg.as_bytes().to_vec()),
+    }
+}
+
+/// The surface of everything held, within the shore if one is drawn.
+pub(crate) fn surface(computed: &Computed) -> Surface {
+    within_shore(Surface::new(&computed.reduced.cells, &SurfaceSettings::default()), computed)
+}
+
+/// The same of other cells of the survey.
+pub(crate) fn within_shore(surface: Surface, computed: &Computed) -> Surface {
+    match &computed.ground.shore {
+        None => surface,
+        Some(s) => {
+            surface.within(&Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 })
+        }
     }
 }
 
@@ -89,7 +204,10 @@ pub(crate) fn info(
         survey,
         datum,
         stage_m: stage.unwrap_or(0.0),
-        stage_text: stage.map_or_else(|| units::stage_words(None, cli), |_| "the level asked for".to_owned()),
+        stage_text: stage.map_or_else(
+            || units::stage_words(None, cli),
+            |_| "The stage was given with the command.".to_owned(),
+        ),
         touch: None,
         readings: computed.ground.stages_above_datum(),
         passes: computed.reduced.passes.clone(),

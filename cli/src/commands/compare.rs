@@ -6,7 +6,7 @@ use crate::failure::Failure;
 use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use leadline_chart::{
-    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, SurfaceSettings, Total,
+    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, Total,
     Water, change_layers, change_svg, compare,
 };
 use leadline_model::{Text, UtcMillis};
@@ -75,7 +75,7 @@ pub(crate) fn run(cli: &Cli, a: &CompareArgs) -> Result<(), Failure> {
             Some(ring) => Water::drawn(ring),
             None => Water::around(&[&before.reduced.cells[..], &after.reduced.cells].concat()),
         };
-        let [x, y] = [&before, &after].map(|c| Surface::new(&c.reduced.cells, &SurfaceSettings::default()));
+        let [x, y] = [&before, &after].map(chart::surface);
         let change = compare(&x, &y, &water, stage_m, a.shift_off);
         if change.squares.is_empty() {
             return Err(Failure::Input(nothing_common(&pair, &x, &y)));

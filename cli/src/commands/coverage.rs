@@ -7,7 +7,7 @@ use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
-    ChartInfo, Coverage, CoverageSettings, Layer, Shape, Surface, SurfaceSettings, Water, Weak, Weakness,
+    ChartInfo, Coverage, CoverageSettings, Layer, Shape, Water, Weak, Weakness,
     coverage_layers, coverage_svg,
 };
 use serde_json::{Value, json};
@@ -51,7 +51,7 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
     }
     let mut info = chart::info(cli, &store, &computed, a.stage)?;
     info.stage_m = stage_m;
-    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::drawn);
     let settings = CoverageSettings { stage_m, beam_deg: a.beam };
     let coverage = Coverage::of(&surface, &computed.reduced.soundings, &water, &settings);

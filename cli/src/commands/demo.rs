@@ -9,7 +9,7 @@ use crate::failure::Failure;
 use crate::net::meet_on_this_machine;
 use crate::{talk, units};
 use indicatif::ProgressBar;
-use leadline_chart::{Surface, SurfaceSettings, Touch, areas_geojson, cells_csv, contours_geojson};
+use leadline_chart::{Touch, areas_geojson, cells_csv, contours_geojson};
 use leadline_demo_data as water;
 use leadline_model::{StageReading, UtcMillis};
 use leadline_survey::{
@@ -195,7 +195,7 @@ fn draw_all(cli: &Cli, store: &Store) -> Result<Vec<(&'static str, Vec<u8>)>, Fa
     let mut info = chart::info(cli, store, &computed, Some(TODAY_M))?;
     info.touch = Some(Touch { draft_m: DRAFT_M, margin_m: chart::TOUCH_MARGIN_M });
     let cells = &computed.reduced.cells;
-    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     let levels = surface.levels(TODAY_M, info.units);
     let svg = chart::draw(&surface, &info);
     let (mut contours, mut areas, mut csv) = (Vec::new(), Vec::new(), Vec::new());

@@ -2,11 +2,11 @@
 
 mod explain;
 
-use super::open;
+use super::{chart, open};
 use crate::args::{Cli, DepthArgs};
 use crate::failure::Failure;
 use crate::{talk, units};
-use leadline_chart::{Basis, Estimate, Surface, SurfaceSettings};
+use leadline_chart::{Basis, Estimate, Surface};
 use leadline_model::{GridPos, LonLat};
 use leadline_survey::{Computed, Dispute, Explained};
 use serde_json::{Value, json};
@@ -18,7 +18,7 @@ pub(crate) fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
     let at = a.at.as_deref().map(units::lonlat).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
-    let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     match (at, &a.points) {
         (Some(p), _) => {
             let terms = match (a.explain, GridPos::from_lonlat(p)) {

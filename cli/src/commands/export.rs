@@ -11,7 +11,7 @@ use crate::levels::LevelArgs;
 use crate::{talk, units};
 use clap::{Args, Subcommand};
 use leadline_chart::{
-    ChartError, ChartInfo, Layer, Surface, SurfaceSettings, areas_layer, cells_layer, contours_layer,
+    ChartError, ChartInfo, Layer, Surface, areas_layer, cells_layer, contours_layer,
     passes_layer, selected_soundings_layer, soundings_layer,
 };
 use leadline_survey::Computed;
@@ -151,7 +151,7 @@ impl Material {
     }
 
     fn surface(&self) -> Surface {
-        Surface::new(&self.computed.reduced.cells, &SurfaceSettings::default())
+        chart::surface(&self.computed)
     }
 }
 

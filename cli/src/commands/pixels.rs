@@ -7,7 +7,7 @@ use crate::levels::LevelArgs;
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartError, ChartInfo, PixelZoom, Surface, SurfaceSettings, map_picture, map_tiles, surface_ascii,
+    ChartError, ChartInfo, PixelZoom, Surface, map_picture, map_tiles, surface_ascii,
     surface_tiff,
 };
 use leadline_survey::replace_file;
@@ -130,7 +130,7 @@ impl Made {
         let (_, store) = open(cli)?;
         let computed = store.compute()?;
         let info = chart::info(cli, &store, &computed, t.stage)?;
-        let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
+        let surface = chart::surface(&computed);
         let zoom = t.resolution.map(|m| PixelZoom::at_most(m, &surface)).transpose().map_err(refusal)?;
         Ok(Self { surface, info, zoom })
     }

@@ -7,7 +7,7 @@ use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
-    Coverage, CoverageSettings, Leg, LegKind, NotReached, Plan, PlanSettings, Surface, SurfaceSettings, Task,
+    Coverage, CoverageSettings, Leg, LegKind, NotReached, Plan, PlanSettings, Task,
     Water, plan_layers, plan_svg,
 };
 use serde_json::{Value, json};
@@ -72,7 +72,7 @@ pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
     let cells = &computed.reduced.cells;
     let mut info = chart::info(cli, &store, &computed, a.stage)?;
     info.stage_m = settings.stage_m;
-    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::drawn);
     let seen = CoverageSettings { stage_m: settings.stage_m, ..CoverageSettings::default() };
     let coverage = Coverage::of(&surface, &computed.reduced.soundings, &water, &seen);

@@ -6,7 +6,7 @@ use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Form, FormKind, Scale, Structure, Surface, SurfaceSettings, Wanted,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, Form, FormKind, Scale, Structure, Surface, Wanted,
     chart_png, numbered, structure, structure_svg,
 };
 use leadline_survey::replace_file;
@@ -100,7 +100,7 @@ pub(crate) fn run(cli: &Cli, a: &StructureArgs) -> Result<(), Failure> {
     if cells.is_empty() {
         return Err(Failure::Input("no depths yet; begin with: leadline import FILE --boat NAME".to_owned()));
     }
-    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     if let Some(reason) = surface.blank_reason() {
         return Err(Failure::Input(format!("no forms of the bed: {reason}")));
     }

@@ -5,7 +5,7 @@ use crate::args::{Cli, VolumeArgs};
 use crate::failure::Failure;
 use crate::{shapes, talk};
 use leadline_chart::{
-    Banded, DEFAULT_LONG_SIDE_PX, MAX_STAGES, Surface, SurfaceSettings, VolumeTable, Water, chart_png,
+    Banded, DEFAULT_LONG_SIDE_PX, MAX_STAGES, VolumeTable, Water, chart_png,
     stages, volume_csv, volume_svg, volume_table,
 };
 use leadline_model::{Cell, StageReading};
@@ -30,7 +30,7 @@ pub(crate) fn run(cli: &Cli, a: &VolumeArgs) -> Result<(), Failure> {
         Some(path) => Water::drawn(&shapes::area(path)?),
         None => Water::around(cells),
     };
-    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     let table = volume_table(&surface, &water, &list);
     if table.known_m2 <= 0.0 {
         return Err(Failure::Input(match surface.blank_reason() {

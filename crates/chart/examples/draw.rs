@@ -5,7 +5,8 @@
 mod reservoir;
 
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, chart_png, chart_svg,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, SurfaceSettings, Theme, Touch,
+    chart_pdf, chart_png, chart_sheet,
 };
 use reservoir::{Plan, survey};
 use std::error::Error;
@@ -52,7 +53,14 @@ fn main() -> Result<(), Box<dyn Error>> {
             t.elapsed() - contoured
         );
         let before = t.elapsed();
-        let svg = chart_svg(&surface, &info, None);
+        let (paper, theme) = match name {
+            "tall" => (PaperSize::A4, Theme::Light),
+            "slanted" => (PaperSize::A3, Theme::Dark),
+            "large" => (PaperSize::A4, Theme::Dark),
+            _ => (PaperSize::A3, Theme::Light),
+        };
+        let svg =
+            chart_sheet(&surface, &info, None, &SheetSettings { paper, theme, ..SheetSettings::default() })?;
         let drawn = t.elapsed();
         let png = chart_png(&svg, DEFAULT_LONG_SIDE_PX)?;
         println!(
@@ -62,6 +70,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             svg.len() / 1000,
             t.elapsed() - drawn
         );
+        std::fs::write(format!("{dir}/{name}.pdf"), chart_pdf(&svg, name, "")?)?;
         std::fs::write(format!("{dir}/{name}.svg"), svg)?;
         std::fs::write(format!("{dir}/{name}.png"), png)?;
     }

@@ -35,6 +35,24 @@ pub enum ChartError {
     /// The SVG could not be parsed.
     #[error("the chart's SVG cannot be read back: {0}; this is a defect, please report it")]
     Svg(#[from] resvg::usvg::Error),
+    /// A scale outside [`crate::SCALES`].
+    #[error("a scale of 1 : {0} cannot be drawn; ask for a number from {lo} to {hi}", lo = crate::SCALES.0, hi = crate::SCALES.1)]
+    PaperScale(f64),
+    /// The survey does not fit on the paper at that scale.
+    #[error(
+        "at 1 : {asked} the survey does not fit on {paper} paper; 1 : {fits} does, or take a larger paper"
+    )]
+    ScaleTooLarge {
+        /// The scale's denominator.
+        asked: f64,
+        /// The largest scale that fits.
+        fits: f64,
+        /// The paper in words.
+        paper: &'static str,
+    },
+    /// The font could not be cut down for a PDF.
+    #[error("the chart's font cannot be put into a PDF: {0}; this is a defect, please report it")]
+    Font(String),
     /// A pixel size that the grid does not have.
     #[error("pixels of {0} m cannot be made; ask for 0.5 to 10000 m")]
     Resolution(f64),

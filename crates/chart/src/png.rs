@@ -11,7 +11,7 @@ pub const DEFAULT_LONG_SIDE_PX: u32 = 2000;
 pub const MAX_LONG_SIDE_PX: u32 = 8000;
 
 /// DejaVu Sans, unmodified; licence beside it.
-static FONT: &[u8] = include_bytes!("../fonts/DejaVuSans.ttf");
+pub(crate) static FONT: &[u8] = include_bytes!("../fonts/DejaVuSans.ttf");
 pub(crate) const FONT_FAMILY: &str = "DejaVu Sans";
 
 /// Draws `svg` (as [`crate::chart_svg`] writes it) into a PNG whose longer side has `long_side_px` pixels.

@@ -42,6 +42,12 @@ impl Units {
         }
     }
 
+    /// A height or length of `metres` in this unit with its sign, to about a centimetre.
+    pub(crate) fn length_text(self, metres: f64) -> String {
+        let decimals = if self == Self::Feet { 1 } else { 2 };
+        format!("{} {}", fixed(metres / self.in_metres(), decimals), self.sign())
+    }
+
     /// A depth of `metres` cut to one decimal on the shoal side, as a chart shows soundings.
     pub(crate) fn shoal_text(self, metres: f64) -> String {
         // The small addition keeps 2.3 m from becoming 2.2 for want of a binary 2.3.

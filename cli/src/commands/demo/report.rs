@@ -3,11 +3,11 @@
 use super::Files;
 use super::weak::weakest;
 use crate::args::Cli;
+use crate::commands::chart;
 use crate::commands::level::{date, differences, differences_json};
 use crate::commands::status::{disputed, grade_lines};
 use crate::failure::Failure;
 use crate::talk;
-use leadline_chart::{Surface, SurfaceSettings};
 use leadline_demo_data as water;
 use leadline_model::StageReading;
 use leadline_net::Summary;
@@ -206,7 +206,7 @@ pub(crate) struct Truth {
 }
 
 fn against_truth(computed: &Computed) -> Truth {
-    let surface = Surface::new(&computed.reduced.cells, &SurfaceSettings::default());
+    let surface = chart::surface(&computed);
     let errors: Vec<(f64, f64)> = water::truth_grid()
         .iter()
         .filter_map(|p| surface.depth_at(p.cell.middle()).map(|e| (e.depth_m - p.depth_m, e.tvu95_m)))

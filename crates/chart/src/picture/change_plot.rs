@@ -2,15 +2,27 @@
 
 mod matter;
 
+use super::extent::{Extent, View};
 use super::frame;
-use super::layout::{Extent, Layout, MARGIN, Rect, Sheet, View};
+use super::layout::Rect;
 use super::svg::{Anchor, Svg, head, px, shortened};
 use crate::compare::{CHANGE_COLOURS, Sides, Square, square_m};
 use crate::palette::{INK, PAPER};
-use crate::{ChartInfo, Comparison, Units};
+use crate::{ChartInfo, Comparison, Theme, Units};
 use leadline_model::LocalFrame;
 use matter::Block;
 use std::collections::BTreeMap;
+
+const WIDTH: f64 = 1600.0;
+const MARGIN: f64 = 44.0;
+/// Top of the map and of the words.
+const TOP: f64 = 144.0;
+/// Width of the column of words, and what is left between it and the map.
+const COLUMN: (f64, f64) = (420.0, 58.0);
+/// Room for figures round the map.
+const FIGURES: f64 = 28.0;
+/// Least and largest height of the map.
+const MAP_H: (f64, f64) = (760.0, 1700.0);
 
 /// Steps of the colour scale, in the reader's unit.
 const STEPS: [f64; 9] = [0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0];
@@ -24,41 +36,44 @@ pub(super) const MOST_NAMED: usize = 8;
 /// Draws `change` with the words of both sides and everything a reader needs beside it.
 pub fn change_svg(change: &Comparison, sides: &Sides, info: &ChartInfo) -> String {
     let ground = Ground::of(change);
-    // One column of words: they are many.
-    let sheet =
-        if ground.extent.height() > 1.3 * ground.extent.width() { Sheet::Tall } else { Sheet::Square };
-    let (_, width) = sheet.columns();
     let scale = Scale::of(change, info.units);
-    let blocks = matter::blocks(change, sides, info, &scale, width);
-    let layout = Layout::new(sheet, Block::total(&blocks));
-    let view = View::fit(&ground.extent, &layout.map);
+    let blocks = matter::blocks(change, sides, info, &scale, COLUMN.0);
+    let words = Block::total(&blocks);
+    let map = map_of(&ground.extent, words);
+    let view = View::fit(&ground.extent, &map);
+    let height = (map.y + map.h + FIGURES).max(TOP + words) + MARGIN;
 
-    let mut out = Svg(head(layout.width, layout.height));
-    out.rect((0.0, 0.0), (layout.width, layout.height), &format!("fill=\"{PAPER}\""));
-    title(&mut out, &layout, sides, info);
-    ground.draw(&mut out, &view, &layout.map, change, &scale);
+    let mut out = Svg(head(WIDTH, height));
+    out.rect((0.0, 0.0), (WIDTH, height), &format!("fill=\"{PAPER}\""));
+    title(&mut out, sides, info);
+    ground.draw(&mut out, &view, &map, change, &scale);
     numbers(&mut out, &view, &ground.frame, change);
     if change.squares.is_empty() {
-        let middle = (layout.map.x + layout.map.w / 2.0, layout.map.y + 60.0);
+        let middle = (map.x + map.w / 2.0, map.y + 60.0);
         out.text(middle, 18.0, Anchor::Middle, INK, "No ground that both surveys know");
     }
-    frame::border(&mut out, &view, &layout.map, &ground.frame);
-    frame::scale_and_north(&mut out, &view, &ground.quiet_corner(&view, &layout.map));
-    if let Some(corner) = layout.columns.first() {
-        Block::place(&mut out, &blocks, *corner);
-    }
+    frame::border(&mut out, &view, &map, &ground.frame, Theme::Light);
+    frame::scale_and_north(&mut out, &view, &ground.quiet_corner(&view, &map), Theme::Light, "");
+    Block::place(&mut out, &blocks, (WIDTH - MARGIN - COLUMN.0, TOP));
     out.raw("</svg>");
     out.0
 }
 
-fn title(out: &mut Svg, layout: &Layout, sides: &Sides, info: &ChartInfo) {
-    let room = layout.width - 2.0 * MARGIN;
+/// The map left of the words: as high as its ground or the words ask for.
+fn map_of(extent: &Extent, words: f64) -> Rect {
+    let w = WIDTH - MARGIN - FIGURES - COLUMN.0 - COLUMN.1 - FIGURES - MARGIN;
+    let h = (w * extent.height() / extent.width()).max(words - FIGURES).clamp(MAP_H.0, MAP_H.1);
+    Rect { x: MARGIN + FIGURES, y: TOP, w, h }
+}
+
+fn title(out: &mut Svg, sides: &Sides, info: &ChartInfo) {
+    let room = WIDTH - 2.0 * MARGIN;
     let name = shortened(&format!("{}: what changed", info.survey), 42.0, room);
     out.text((MARGIN, MARGIN + 38.0), 42.0, Anchor::Start, INK, &name);
     let [first, second] = sides.called.words();
     let line = format!("{second} less {} depth in {}", first.to_lowercase(), info.units.word());
     out.text((MARGIN, MARGIN + 72.0), 18.0, Anchor::Start, INK, &line);
-    out.text((layout.width - MARGIN, MARGIN + 72.0), 18.0, Anchor::End, INK, "Not for navigation");
+    out.text((WIDTH - MARGIN, MARGIN + 72.0), 18.0, Anchor::End, INK, "Not for navigation");
 }
 
 /// Classes of change, fill first, with round limits.
@@ -107,7 +122,7 @@ impl Ground {
                 extent.high[k] = extent.high[k].max(v + half[k]);
             }
         }
-        let border = (0.035 * extent.width().max(extent.height())).max(20.0);
+        let border = f64::max(0.035 * f64::max(extent.width(), extent.height()), 20.0);
         for k in 0..2 {
             extent.low[k] -= border;
             extent.high[k] += border;

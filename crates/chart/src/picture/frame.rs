@@ -1,9 +1,11 @@
 //! Round the map: border, graticule, scale bar and north arrow.
 
-use super::layout::{FIGURES, Rect, View};
-use super::svg::{Anchor, Svg, px, width};
+use super::extent::View;
+use super::layout::{FIGURES, Rect};
+use super::svg::{Anchor, Svg, path_data, px, width};
+use crate::Theme;
 use crate::nodes::Node;
-use crate::palette::{INK, PAPER};
+use crate::palette::Colour;
 use crate::units::fixed;
 use leadline_model::{GridPos, LocalFrame, LonLat};
 
@@ -19,12 +21,13 @@ const FIGURE_SIZE: f64 = 14.0;
 const DEGREE: f64 = 60_000.0;
 
 /// Border, ticks with figures, and small crosses where meridians and parallels meet.
-pub(super) fn border(out: &mut Svg, view: &View, rect: &Rect, frame: &LocalFrame) {
+pub(super) fn border(out: &mut Svg, view: &View, rect: &Rect, frame: &LocalFrame, theme: Theme) {
+    let ink = theme.ink();
     let (meridians, parallels) = (meridians(view, rect, frame), parallels(view, rect, frame));
-    let fine = format!("stroke=\"{INK}\" stroke-width=\"1\"");
+    let fine = format!("stroke=\"{ink}\" stroke-width=\"1\"");
     for (x, _) in &meridians {
         for (y, _) in &parallels {
-            let cross = format!("stroke=\"{INK}\" stroke-opacity=\"0.45\" stroke-width=\"1\"");
+            let cross = format!("stroke=\"{ink}\" stroke-opacity=\"0.45\" stroke-width=\"1\"");
             out.segment((x - 6.0, *y), (x + 6.0, *y), &cross);
             out.segment((*x, y - 6.0), (*x, y + 6.0), &cross);
         }
@@ -32,20 +35,20 @@ pub(super) fn border(out: &mut Svg, view: &View, rect: &Rect, frame: &LocalFrame
     out.rect(
         (rect.x, rect.y),
         (rect.w, rect.h),
-        &format!("fill=\"none\" stroke=\"{INK}\" stroke-width=\"1.6\""),
+        &format!("id=\"border\" fill=\"none\" stroke=\"{ink}\" stroke-width=\"1.6\""),
     );
     let (right, bottom) = (rect.x + rect.w, rect.y + rect.h);
     for (x, text) in &meridians {
         out.segment((*x, bottom), (*x, bottom + 7.0), &fine);
         out.segment((*x, rect.y), (*x, rect.y - 7.0), &fine);
-        out.text((*x, bottom + 7.0 + FIGURE_SIZE), FIGURE_SIZE, Anchor::Middle, INK, text);
+        out.text((*x, bottom + 7.0 + FIGURE_SIZE), FIGURE_SIZE, Anchor::Middle, ink, text);
     }
     for (y, text) in &parallels {
         out.segment((right, *y), (right + 7.0, *y), &fine);
         out.segment((rect.x, *y), (rect.x - 7.0, *y), &fine);
         // Read upward, centred on its tick.
         out.raw(&format!(
-            "<text transform=\"matrix(0 -1 1 0 {} {})\" font-size=\"{}\" text-anchor=\"middle\" fill=\"{INK}\">{text}</text>",
+            "<text transform=\"matrix(0 -1 1 0 {} {})\" font-size=\"{}\" text-anchor=\"middle\" fill=\"{ink}\">{text}</text>",
             px(rect.x - FIGURES + FIGURE_SIZE + 3.0),
             px(*y),
             px(FIGURE_SIZE)
@@ -112,39 +115,53 @@ fn figure(v: i64, step: i64, letters: [&str; 2], bare: i64) -> String {
     format!("{deg}°{minutes}′{letter}")
 }
 
-/// Size of the block with scale bar and north arrow.
-const BLOCK: (f64, f64) = (330.0, 84.0);
+/// Height of the block with scale bar and north arrow, and its least and largest width.
+const BLOCK: (f64, f64, f64) = (88.0, 230.0, 330.0);
+/// Places tried along each side.
+const TRIED: usize = 5;
 
-/// The corner of the map with the fewest soundings under a block of that size.
+/// The place at the map's edge with the fewest soundings under a block of that size; corners first.
 pub(super) fn quiet_corner(view: &View, rect: &Rect, nodes: &[Node]) -> Rect {
-    let inset = 16.0;
-    let (w, h) = BLOCK;
-    let xs = [rect.x + inset, rect.x + rect.w - w - inset];
-    let ys = [rect.y + rect.h - h - inset, rect.y + inset];
-    let corners = ys.iter().flat_map(|y| xs.iter().map(move |x| Rect { x: *x, y: *y, w, h }));
+    let inset = 14.0;
+    let (h, least, most) = BLOCK;
+    let w = (0.4 * rect.w).clamp(least, most);
+    let along =
+        |from: f64, room: f64, i: usize| from + inset + (room - 2.0 * inset) * i as f64 / (TRIED - 1) as f64;
+    let place =
+        |i: usize, k: usize| Rect { x: along(rect.x, rect.w - w, i), y: along(rect.y, rect.h - h, k), w, h };
+    let last = TRIED - 1;
+    let corners = [(0, last), (last, last), (0, 0), (last, 0)];
+    let all = (0..TRIED).flat_map(|k| (0..TRIED).map(move |i| (i, k)));
+    let sides = all.filter(|(i, k)| [0, last].contains(i) || [0, last].contains(k));
     let under = |r: &Rect| {
         let inside = |p: (f64, f64)| p.0 >= r.x && p.0 <= r.x + r.w && p.1 >= r.y && p.1 <= r.y + r.h;
         nodes.iter().filter(|n| inside(view.px(n.xy))).count()
     };
-    corners.min_by_key(under).unwrap_or(Rect { x: xs[0], y: ys[0], w, h })
+    let tried = corners.into_iter().chain(sides).map(|(i, k)| place(i, k));
+    tried.min_by_key(under).unwrap_or_else(|| place(0, last))
 }
 
-/// Scale bar in true metres at the middle of the chart, and a north arrow.
-pub(super) fn scale_and_north(out: &mut Svg, view: &View, at: &Rect) {
-    out.rect((at.x, at.y), (at.w, at.h), &format!("fill=\"{PAPER}\" fill-opacity=\"0.88\" rx=\"3\""));
-    north(out, (at.x + 34.0, at.y + 10.0));
+/// Scale bar in true metres at the middle of the chart, a north arrow, and the scale on that paper if it has one.
+pub(super) fn scale_and_north(out: &mut Svg, view: &View, at: &Rect, theme: Theme, scale: &str) {
+    let (ink, paper) = (theme.ink(), theme.paper());
+    out.rect((at.x, at.y), (at.w, at.h), &format!("fill=\"{paper}\" fill-opacity=\"0.88\" rx=\"3\""));
+    north(out, (at.x + 34.0, at.y + 12.0), theme);
     let room = at.w - 110.0;
-    let step = nice(room / view.scale / 2.0);
-    let (x, y) = (at.x + 74.0, at.y + 44.0);
-    let half = step * view.scale;
-    let line = format!("stroke=\"{INK}\" stroke-width=\"1.2\"");
-    out.rect((x, y), (half, 9.0), &format!("fill=\"{INK}\" {line}"));
-    out.rect((x + half, y), (half, 9.0), &format!("fill=\"{PAPER}\" {line}"));
+    let step = nice(room / view.px_a_metre() / 2.0);
+    let (x, y) = (at.x + 74.0, at.y + 34.0);
+    let half = step * view.px_a_metre();
+    let line = format!("stroke=\"{ink}\" stroke-width=\"1.2\"");
+    out.rect((x, y), (half, 9.0), &format!("fill=\"{ink}\" {line}"));
+    out.rect((x + half, y), (half, 9.0), &format!("fill=\"{paper}\" {line}"));
     for i in 0..=2 {
         let text = length_text(step * f64::from(i), i == 2);
-        out.text((x + half * f64::from(i), y - 8.0), 14.0, Anchor::Middle, INK, &text);
+        out.text((x + half * f64::from(i), y - 8.0), 14.0, Anchor::Middle, ink, &text);
     }
-    out.text((x, y + 27.0), 12.5, Anchor::Start, INK, "true metres, north up");
+    let mut base = y + 27.0;
+    for words in [scale, "true metres, north up"].into_iter().filter(|w| !w.is_empty()) {
+        out.text((x, base), 12.5, Anchor::Start, ink, words);
+        base += 17.0;
+    }
 }
 
 /// The largest 1-2-5 number not above `most`.
@@ -167,19 +184,15 @@ fn length_text(metres: f64, with_unit: bool) -> String {
     format!("{}{unit}", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
-fn north(out: &mut Svg, (x, y): (f64, f64)) {
-    let half = |side: f64, fill: &str| {
-        format!(
-            "<path d=\"M{} {}L{} {}L{} {}Z\" fill=\"{fill}\" stroke=\"{INK}\" stroke-width=\"1\"/>",
-            px(x),
-            px(y),
-            px(x + side * 11.0),
-            px(y + 42.0),
-            px(x),
-            px(y + 33.0)
-        )
+fn north(out: &mut Svg, (x, y): (f64, f64), theme: Theme) {
+    let ink = theme.ink();
+    let half = |side: f64, fill: Colour| {
+        let corners = [(x, y), (x + side * 11.0, y + 42.0), (x, y + 33.0)];
+        let d = path_data(corners.into_iter(), true, 0.0);
+        (d, format!("fill=\"{fill}\" stroke=\"{ink}\" stroke-width=\"1\""))
     };
-    out.raw(&half(-1.0, &INK.to_string()));
-    out.raw(&half(1.0, &PAPER.to_string()));
-    out.text((x - width("N", 18.0) / 2.0, y + 61.0), 18.0, Anchor::Start, INK, "N");
+    for (d, style) in [half(-1.0, ink), half(1.0, theme.paper())] {
+        out.path(&d, &style);
+    }
+    out.text((x - width("N", 18.0) / 2.0, y + 61.0), 18.0, Anchor::Start, ink, "N");
 }

@@ -1,11 +1,8 @@
-//! How the sheet is divided: title, map frame, and a panel beside or below it.
+//! How the sheet is divided: title, map frame, a panel beside or below it, and the caution across the foot.
 
-use crate::nodes::Node;
-use geo::Coord;
+use super::extent::Extent;
+use super::paper::{PaperSize, SheetSettings, Turn};
 
-/// Pixels of the sheet's long side; short side by the ratio of A-series paper.
-const LONG: f64 = 2000.0;
-const SHORT: f64 = 1414.0;
 /// White around everything.
 pub(super) const MARGIN: f64 = 44.0;
 /// Height of the title.
@@ -13,8 +10,12 @@ const TITLE: f64 = 100.0;
 /// Room for the graticule's figures outside the map frame.
 pub(super) const FIGURES: f64 = 28.0;
 const GUTTER: f64 = 36.0;
-/// Least height of a map above a tall panel.
-const LEAST_MAP: f64 = 620.0;
+/// Least share of the sheet's height that a map above its panel keeps.
+const LEAST_MAP: f64 = 0.4;
+/// Width of a panel beside the map, as a share of the paper's short side, and its limits.
+const BESIDE: (f64, f64, f64) = (0.29, 350.0, 430.0);
+/// Least width of a column below the map.
+const COLUMN: f64 = 400.0;
 
 /// A rectangle: left, top, width, height.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,134 +26,126 @@ pub(super) struct Rect {
     pub(super) h: f64,
 }
 
-/// Kinds of sheet.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Sheet {
-    /// Landscape, panel in columns below the map: waters much wider than high.
-    Wide,
-    /// Landscape, panel on the right.
-    Square,
-    /// Portrait, panel on the right: waters much higher than wide.
-    Tall,
+/// A paper, turned, with the panel beside or below the map.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Plan {
+    pub(super) width: f64,
+    pub(super) height: f64,
+    beside: bool,
+    columns: usize,
+    column: f64,
 }
 
-impl Sheet {
-    pub(super) fn for_extent(extent: &Extent) -> Self {
-        match extent.width() / extent.height() {
-            r if r > 1.55 => Self::Wide,
-            r if r < 0.75 => Self::Tall,
-            _ => Self::Square,
-        }
+impl Plan {
+    /// The ways to divide the paper, the one that is turned as asked first.
+    pub(super) fn all(settings: &SheetSettings) -> [Self; 4] {
+        let (short, long) = settings.paper.px();
+        let wide = [Self::beside(long, short), Self::below(long, short)];
+        let tall = [Self::below(short, long), Self::beside(short, long)];
+        let ([a, b], [c, d]) =
+            if settings.turn == Some(Turn::Portrait) { (tall, wide) } else { (wide, tall) };
+        [a, b, c, d]
+    }
+
+    pub(super) fn turn(&self) -> Turn {
+        if self.width > self.height { Turn::Landscape } else { Turn::Portrait }
+    }
+
+    fn beside(width: f64, height: f64) -> Self {
+        let (share, least, most) = BESIDE;
+        let column = (share * width.min(height)).clamp(least, most);
+        Self { width, height, beside: true, columns: 1, column }
+    }
+
+    fn below(width: f64, height: f64) -> Self {
+        let room = width - 2.0 * MARGIN;
+        let n = (libm::floor((room + GUTTER) / (COLUMN + GUTTER)) as usize).clamp(1, 4);
+        let column = (room - (n - 1) as f64 * GUTTER) / n as f64;
+        Self { width, height, beside: false, columns: n, column }
     }
 
     /// Columns of the panel and their width.
-    pub(super) fn columns(self) -> (usize, f64) {
-        match self {
-            Self::Wide => (4, (LONG - 2.0 * MARGIN - 3.0 * GUTTER) / 4.0),
-            Self::Square | Self::Tall => (1, 430.0),
+    pub(super) fn columns(&self) -> (usize, f64) {
+        (self.columns, self.column)
+    }
+
+    /// Divides the sheet for a panel that needs `panel` and a foot that needs `foot`, px of height. A panel that is too
+    /// tall is drawn smaller.
+    pub(super) fn divide(&self, panel: f64, foot: f64) -> Layout {
+        let (top, left) = (MARGIN + TITLE, MARGIN + FIGURES);
+        let foot_y = self.height - MARGIN - foot;
+        let bottom = foot_y - GUTTER * 0.6;
+        let sheet = |map: Rect, columns, shrink: f64| Layout { plan: *self, map, columns, shrink, foot_y };
+        if self.beside {
+            let x = self.width - MARGIN - self.column;
+            let shrink = ((bottom - top) / panel).min(1.0);
+            let map = Rect { x: left, y: top, w: x - GUTTER - FIGURES - left, h: bottom - top - FIGURES };
+            return sheet(map, vec![(x, top)], shrink);
         }
+        let most = bottom - top - FIGURES - GUTTER - LEAST_MAP * self.height;
+        let shrink = (most / panel).min(1.0);
+        let y = bottom - panel * shrink;
+        let columns = (0..self.columns).map(|i| (MARGIN + i as f64 * (self.column + GUTTER), y)).collect();
+        let map = Rect {
+            x: left,
+            y: top,
+            w: self.width - left - MARGIN - FIGURES,
+            h: y - GUTTER * 0.8 - FIGURES - top,
+        };
+        sheet(map, columns, shrink)
     }
 }
 
 /// The divided sheet.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Layout {
-    pub(super) width: f64,
-    pub(super) height: f64,
+    pub(super) plan: Plan,
     pub(super) map: Rect,
     /// Left top corner of each panel column.
     pub(super) columns: Vec<(f64, f64)>,
+    /// The panel is drawn at this share of its size.
+    pub(super) shrink: f64,
+    /// Top of the foot.
+    pub(super) foot_y: f64,
 }
 
 impl Layout {
-    /// Divides a sheet whose panel needs `panel_height`; the sheet grows when that is too much.
-    pub(super) fn new(sheet: Sheet, panel_height: f64) -> Self {
-        let (n, column) = sheet.columns();
-        let top = MARGIN + TITLE;
-        let left = MARGIN + FIGURES;
-        if sheet == Sheet::Wide {
-            let room = SHORT - top - MARGIN - 2.0 * FIGURES - GUTTER - panel_height;
-            let map = Rect { x: left, y: top, w: LONG - left - MARGIN - FIGURES, h: room.max(LEAST_MAP) };
-            let y = map.y + map.h + FIGURES + GUTTER;
-            let columns = (0..n).map(|i| (MARGIN + i as f64 * (column + GUTTER), y)).collect();
-            return Self { width: LONG, height: y + panel_height + MARGIN, map, columns };
-        }
-        let (width, least) = if sheet == Sheet::Tall { (SHORT, LONG) } else { (LONG, SHORT) };
-        let height = least.max(top + panel_height + MARGIN);
-        let panel = width - MARGIN - column;
-        let w = panel - GUTTER - FIGURES - left;
-        let map = Rect { x: left, y: top, w, h: height - top - FIGURES - MARGIN };
-        Self { width, height, map, columns: vec![(panel, top)] }
+    /// How good it is for a water: the larger the map, and the less the panel is shrunk, the better.
+    pub(super) fn merit(&self, extent: &Extent) -> f64 {
+        let fit = (self.map.w / extent.width()).min(self.map.h / extent.height());
+        fit * self.shrink * self.shrink
     }
 }
 
-/// Bounding box in frame metres.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Extent {
-    pub(super) low: [f64; 2],
-    pub(super) high: [f64; 2],
+impl PaperSize {
+    /// Short and long side in px of the sheet.
+    fn px(self) -> (f64, f64) {
+        let (w, h) = self.millimetres();
+        (w * super::paper::PX_PER_MM, h * super::paper::PX_PER_MM)
+    }
 }
 
-impl Extent {
-    /// Of the nodes with a small border; at least 40 m a side.
-    pub(super) fn of(nodes: &[Node]) -> Self {
-        let mut e = Self { low: [f64::INFINITY; 2], high: [f64::NEG_INFINITY; 2] };
-        for n in nodes {
-            for k in 0..2 {
-                e.low[k] = e.low[k].min(n.xy[k]);
-                e.high[k] = e.high[k].max(n.xy[k]);
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_sheet_is_divided_without_overlap() {
+        for paper in [PaperSize::A3, PaperSize::A4, PaperSize::Letter] {
+            let settings = SheetSettings { paper, ..SheetSettings::default() };
+            for plan in Plan::all(&settings) {
+                for panel in [50.0, 400.0, 900.0, 4000.0] {
+                    let l = plan.divide(panel, 80.0);
+                    assert!(l.map.w > 300.0 && l.map.h > 300.0, "{l:?}");
+                    assert!(l.map.y + l.map.h + FIGURES <= l.foot_y, "{l:?}");
+                    for (x, y) in &l.columns {
+                        assert!(*x >= MARGIN && x + plan.column <= plan.width - MARGIN + 1e-9, "{l:?}");
+                        assert!(y + panel * l.shrink <= l.foot_y, "{l:?}");
+                        let clear = if plan.beside { *x > l.map.x + l.map.w } else { *y > l.map.y + l.map.h };
+                        assert!(clear, "{l:?}");
+                    }
+                }
             }
         }
-        if nodes.is_empty() {
-            e = Self { low: [0.0; 2], high: [0.0; 2] };
-        }
-        let border = (0.035 * e.width().max(e.height())).max(20.0);
-        for k in 0..2 {
-            e.low[k] -= border;
-            e.high[k] += border;
-        }
-        e
-    }
-
-    pub(super) fn width(&self) -> f64 {
-        self.high[0] - self.low[0]
-    }
-
-    pub(super) fn height(&self) -> f64 {
-        self.high[1] - self.low[1]
-    }
-}
-
-/// Frame metres to pixels, one scale both ways, north up.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct View {
-    /// Pixels a metre.
-    pub(super) scale: f64,
-    middle: [f64; 2],
-    centre: (f64, f64),
-}
-
-impl View {
-    /// Fits `extent` into `frame`.
-    pub(super) fn fit(extent: &Extent, frame: &Rect) -> Self {
-        let scale = (frame.w / extent.width()).min(frame.h / extent.height());
-        let mid = |k: usize| (extent.low[k] + extent.high[k]) / 2.0;
-        let centre = (frame.x + frame.w / 2.0, frame.y + frame.h / 2.0);
-        Self { scale, middle: [mid(0), mid(1)], centre }
-    }
-
-    pub(super) fn px(&self, p: [f64; 2]) -> (f64, f64) {
-        let [e, n] = [p[0] - self.middle[0], p[1] - self.middle[1]];
-        (self.centre.0 + e * self.scale, self.centre.1 - n * self.scale)
-    }
-
-    pub(super) fn coord(&self, c: &Coord<f64>) -> (f64, f64) {
-        self.px([c.x, c.y])
-    }
-
-    /// The metres under a pixel.
-    pub(super) fn metres(&self, p: (f64, f64)) -> [f64; 2] {
-        let (x, y) = (p.0 - self.centre.0, self.centre.1 - p.1);
-        [self.middle[0] + x / self.scale, self.middle[1] + y / self.scale]
     }
 }

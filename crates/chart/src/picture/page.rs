@@ -1,11 +1,12 @@
 //! A page with one map and a panel beside it: what coverage and plans are drawn on.
 
+use super::extent::{Extent, View};
 use super::frame;
-use super::layout::{Extent, Rect, View};
+use super::layout::Rect;
 use super::svg::{Anchor, Svg, head, path_data, px, shortened};
-use crate::ChartInfo;
 use crate::palette::{Colour, INK, PAPER};
 use crate::units::fixed;
+use crate::{ChartInfo, Theme};
 use leadline_model::{CAUTION, LocalFrame, PRODUCT, UtcMillis};
 
 const MARGIN: f64 = 44.0;
@@ -140,8 +141,8 @@ impl Page {
             points.iter().filter(|p| inside(self.view.px(**p))).count()
         };
         let (x, y) = corners.into_iter().min_by_key(under).unwrap_or(corners[0]);
-        frame::scale_and_north(&mut self.svg, &self.view, &Rect { x, y, w, h });
-        frame::border(&mut self.svg, &self.view, &self.map, frame);
+        frame::scale_and_north(&mut self.svg, &self.view, &Rect { x, y, w, h }, Theme::Light, "");
+        frame::border(&mut self.svg, &self.view, &self.map, frame, Theme::Light);
     }
 
     fn left() -> f64 {

@@ -1,27 +1,32 @@
-//! The panel: blocks of figures and words, each with its own height, stacked in columns.
+//! The panel: blocks of figures and words, each with its own height, stacked in columns; and the foot.
 
-use super::inset::{MOST_BOATS, style, tracks};
-use super::layout::{Extent, Rect};
-use super::map::{Bands, Hatch};
-use super::svg::{Anchor, Svg, px, shortened, width};
+use super::extent::{Extent, View};
+use super::inset::{self, MOST_BOATS, style};
+use super::layout::{Layout, MARGIN, Rect};
+use super::map::Bands;
+use super::svg::{Anchor, Svg, px, shortened, width, wrapped};
 use crate::nodes::Node;
-use crate::palette::{DRYING, INK, PAPER};
 use crate::units::fixed;
-use crate::{ChartInfo, Surface};
-use leadline_model::{CAUTION, Grade, PRODUCT, UtcMillis};
+use crate::{ChartInfo, Surface, Theme, Units};
+use leadline_model::{CAUTION, PRODUCT, UtcMillis, escaped};
 
-const TEXT: f64 = 15.0;
+pub(super) const TEXT: f64 = 15.0;
 const HEADING: f64 = 18.0;
 const LINE: f64 = 21.0;
 /// White between two blocks.
-const BETWEEN: f64 = 22.0;
-/// Stage readings listed.
-const MOST_READINGS: usize = 5;
+const BETWEEN: f64 = 20.0;
+/// Stage readings listed, with and without much room.
+const MOST_READINGS: (usize, usize) = (5, 3);
+/// Tallest inset of the passes.
+const INSET: f64 = 230.0;
+/// The caution is the largest text after the title.
+const CAUTION_SIZE: f64 = 20.0;
 
 /// A block drawn at the origin, and its height.
 pub(super) struct Block {
-    svg: Svg,
-    height: f64,
+    pub(super) svg: Svg,
+    pub(super) height: f64,
+    theme: Theme,
 }
 
 /// What the blocks are made from.
@@ -30,120 +35,65 @@ pub(super) struct Matter<'a> {
     pub(super) info: &'a ChartInfo,
     pub(super) bands: &'a Bands,
     pub(super) levels: &'a [f64],
+    /// The cells on the sheet.
+    pub(super) nodes: &'a [Node],
     /// Columns are this wide, px.
     pub(super) width: f64,
-    /// Largest edge of the picture's thinning squares, if it was thinned.
+    /// With the passes in small and all explanations.
+    pub(super) roomy: bool,
+    /// Edge of the picture's thinning squares, if it was thinned.
     pub(super) thinned_m: Option<f64>,
-    /// Tallest inset, px.
-    pub(super) inset_most: f64,
 }
 
 impl Matter<'_> {
-    /// The blocks of each column.
+    /// The blocks, in the order in which they are read, in `n` columns of about the same height.
     pub(super) fn columns(&self, n: usize) -> Vec<Vec<Block>> {
-        let mut all = vec![
-            vec![self.depths(), self.water_level()],
-            vec![self.boats()],
-            vec![self.signs()],
-            vec![self.caution()],
-        ];
-        if n == 1 {
-            all = vec![all.into_iter().flatten().collect()];
-        }
-        all
+        let blocks = vec![self.depths(), self.signs(), self.water_level(), self.boats()];
+        let heights: Vec<f64> = blocks.iter().map(|b| b.height).collect();
+        let mut left = blocks.into_iter();
+        cuts(&heights, n).into_iter().map(|k| left.by_ref().take(k).collect()).collect()
     }
 
-    fn block(&self, heading: &str) -> Block {
-        let mut svg = Svg::default();
-        svg.segment((0.0, 0.5), (self.width, 0.5), &format!("stroke=\"{INK}\" stroke-width=\"1.2\""));
-        svg.text((0.0, 26.0), HEADING, Anchor::Start, INK, heading);
-        Block { svg, height: 34.0 }
-    }
-
-    fn depths(&self) -> Block {
-        let info = self.info;
-        let mut b = self.block(&format!("Depths in {}", info.units.word()));
-        let shown = self.shown_bands();
-        let (n, top) = (shown.len().max(1), b.height + 6.0);
-        let w = self.width / n as f64;
-        for (i, (_, inside)) in shown.iter().enumerate() {
-            let fill = self.bands.at(*inside);
-            b.svg.rect((w * i as f64, top), (w + 0.5, 28.0), &format!("fill=\"{fill}\""));
-            if fill == DRYING && w > 40.0 {
-                b.svg.text((w * (i as f64 + 0.5), top + 18.0), 11.5, Anchor::Middle, INK, "dries");
-            }
-        }
-        let edge = format!("fill=\"none\" stroke=\"{INK}\" stroke-width=\"1\"");
-        b.svg.rect((0.0, top), (self.width, 28.0), &edge);
-        let mut free_from = 0.0;
-        for (i, (from, _)) in shown.iter().enumerate().skip(1) {
-            let text = from.map(|f| info.units.level_text(f)).unwrap_or_default();
-            let (x, half) = (w * i as f64, width(&text, 14.0) / 2.0);
-            if x - half >= free_from {
-                b.svg.segment((x, top + 28.0), (x, top + 33.0), &edge);
-                b.svg.text((x, top + 47.0), 14.0, Anchor::Middle, INK, &text);
-                free_from = x + half + 6.0;
-            }
-        }
-        b.height = top + 58.0;
-        let what = "Contours and figures are on the safe side: where a sounding is shoaler than the mean of its \
-                    place by more than the uncertainty, the shoaler one is charted.";
-        b.words(self.width, what);
-        b
-    }
-
-    /// Shoal limit of each band with water, and a depth inside it.
-    fn shown_bands(&self) -> Vec<(Option<f64>, f64)> {
-        let Some((lo, hi)) = self.surface.safe_range_m() else { return Vec::new() };
-        let (lo, hi) = (lo + self.info.stage_m, hi + self.info.stage_m);
-        let first = self.levels.partition_point(|l| *l <= lo);
-        let last = self.levels.partition_point(|l| *l <= hi);
-        let from = |b: usize| b.checked_sub(1).and_then(|k| self.levels.get(k)).copied();
-        (first..=last).map(|b| (from(b), from(b).unwrap_or(lo).max(lo))).collect()
+    pub(super) fn block(&self, heading: &str) -> Block {
+        let (mut svg, theme) = (Svg::default(), self.bands.theme());
+        let ink = theme.ink();
+        svg.segment((0.0, 0.5), (self.width, 0.5), &format!("stroke=\"{ink}\" stroke-width=\"1.2\""));
+        svg.text((0.0, 26.0), HEADING, Anchor::Start, ink, heading);
+        Block { svg, height: 34.0, theme }
     }
 
     fn water_level(&self) -> Block {
-        let info = self.info;
+        let (info, ink) = (self.info, self.bands.theme().ink());
+        let most = if self.roomy { MOST_READINGS.0 } else { MOST_READINGS.1 };
         let mut b = self.block("Water level");
-        if info.stage_m == 0.0 {
-            b.words(self.width, "Charted at the sounding datum (stage 0).");
-        } else {
-            let side = if info.stage_m > 0.0 { "above" } else { "below" };
-            let stage = fixed(info.stage_m.abs(), 2);
-            b.words(self.width, &format!("Charted at a stage of {stage} m {side} the sounding datum."));
+        for words in level_words(info) {
+            b.words(self.width, &words);
         }
-        b.words(self.width, &info.stage_text);
-        b.words(self.width, &format!("Sounding datum: {}", info.datum));
         let mut readings = info.readings.clone();
         readings.sort();
         readings.sort_by_key(|r| r.at);
-        for r in readings.iter().rev().take(MOST_READINGS).rev() {
-            let level = format!("{}{} m", if r.level_mm < 0 { "−" } else { "+" }, thousandths(r.level_mm));
+        for r in readings.iter().rev().take(most).rev() {
+            let level = reading_text(r.level_mm, info.units);
             let y = b.height + TEXT;
             let when = format!("{} UTC", r.at.minute_text());
-            b.svg.text((0.0, y), TEXT, Anchor::Start, INK, &when);
+            b.svg.text((0.0, y), TEXT, Anchor::Start, ink, &when);
             let x = width(&when, TEXT) + 12.0;
             let room = self.width - x - width(&level, TEXT) - 12.0;
-            b.svg.text((x, y), TEXT, Anchor::Start, INK, &shortened(r.gauge.as_str(), TEXT, room));
-            b.svg.text((self.width, y), TEXT, Anchor::End, INK, &level);
+            b.svg.text((x, y), TEXT, Anchor::Start, ink, &shortened(r.gauge.as_str(), TEXT, room));
+            b.svg.text((self.width, y), TEXT, Anchor::End, ink, &level);
             b.height += LINE;
         }
-        if readings.len() > MOST_READINGS {
-            b.words(self.width, &format!("and {} earlier readings", readings.len() - MOST_READINGS));
+        if readings.len() > most {
+            b.words(self.width, &format!("and {} earlier", readings.len() - most));
         }
         b
     }
 
     fn boats(&self) -> Block {
         let mut b = self.block("Who sounded what");
-        let nodes = self.surface.nodes();
-        let extent = Extent::of(nodes);
-        let tall = (self.width * extent.height() / extent.width()).clamp(90.0, self.inset_most);
-        let rect = Rect { x: 8.0, y: b.height + 10.0, w: self.width - 16.0, h: tall - 8.0 };
-        let line = format!("fill=\"none\" stroke=\"{INK}\" stroke-opacity=\"0.4\" stroke-width=\"1\"");
-        b.svg.rect((0.0, b.height + 6.0), (self.width, tall), &line);
-        tracks(&mut b.svg, &rect, nodes, self.info);
-        b.height += tall + 18.0;
+        if self.roomy {
+            self.passes(&mut b);
+        }
         let boats = self.info.boats();
         for (i, boat) in boats.iter().enumerate().take(MOST_BOATS) {
             self.boat_row(&mut b, i, boat);
@@ -154,102 +104,101 @@ impl Matter<'_> {
         b
     }
 
+    /// The passes in small.
+    fn passes(&self, b: &mut Block) {
+        let nodes = self.nodes;
+        let extent = Extent::of(nodes);
+        let tall = (self.width * extent.height() / extent.width()).clamp(90.0, INSET);
+        let rect = Rect { x: 8.0, y: b.height + 10.0, w: self.width - 16.0, h: tall - 8.0 };
+        let theme = self.bands.theme();
+        let line =
+            format!("fill=\"none\" stroke=\"{}\" stroke-opacity=\"0.4\" stroke-width=\"1\"", theme.ink());
+        b.svg.rect((0.0, b.height + 6.0), (self.width, tall), &line);
+        inset::draw(&mut b.svg, &View::fit(&extent, &rect), nodes, self.info, theme);
+        b.height += tall + 18.0;
+    }
+
     fn boat_row(&self, b: &mut Block, i: usize, boat: &str) {
+        let ink = self.bands.theme().ink();
         let own = || self.info.passes.iter().filter(|p| p.boat.as_str() == boat);
         let soundings: u64 = own().map(|p| u64::from(p.soundings)).sum();
         let dates = span(own().map(|p| p.first).min(), own().map(|p| p.last).max());
         let count = format!("{} soundings", grouped(soundings));
         let y = b.height + TEXT;
-        b.svg.segment((0.0, y - 5.0), (46.0, y - 5.0), &style(i));
+        b.svg.segment((0.0, y - 5.0), (46.0, y - 5.0), &style(i, self.bands.theme()));
         let room = self.width - 58.0 - width(&count, TEXT) - 10.0;
-        b.svg.text((58.0, y), TEXT, Anchor::Start, INK, &shortened(boat, TEXT, room));
-        b.svg.text((self.width, y), TEXT, Anchor::End, INK, &count);
-        b.svg.text((58.0, y + LINE - 2.0), TEXT - 1.0, Anchor::Start, INK, &dates);
+        b.svg.text((58.0, y), TEXT, Anchor::Start, ink, &shortened(boat, TEXT, room));
+        b.svg.text((self.width, y), TEXT, Anchor::End, ink, &count);
+        b.svg.text((58.0, y + LINE - 2.0), TEXT - 1.0, Anchor::Start, ink, &dates);
         b.height += 2.0 * LINE + 4.0;
-    }
-
-    fn signs(&self) -> Block {
-        let mut b = self.block("How good it is");
-        let nodes = self.surface.nodes();
-        let share = |f: &dyn Fn(&&Node) -> bool| percent(nodes.iter().filter(f).count(), nodes.len());
-        let of = |g: Grade| share(&move |n| n.grade == g);
-        b.words(
-            self.width,
-            &format!(
-                "{} % of the sounded cells are sure (within the limits of S-44 Order 1b), {} % fair (Order 2), \
-                 {} % loose. Half are good to ±{} m or better (95 %).",
-                of(Grade::Sure),
-                of(Grade::Fair),
-                of(Grade::Loose),
-                fixed(median(nodes.iter().map(|n| n.tvu95_m)), 2)
-            ),
-        );
-        b.height += 4.0;
-        let gap = fixed(self.surface.settings().max_gap_m, 0);
-        self.sign(&mut b, Some(Hatch::Loose), "loose", "Loose: measured, but worse than Order 2");
-        self.sign(&mut b, Some(Hatch::Disputed), "disputed", "Disputed: visits disagree");
-        if let Some(t) = self.info.touch {
-            let words = format!(
-                "A boat of {} m draft would touch ({} m margin)",
-                fixed(t.draft_m, 2),
-                fixed(t.margin_m, 2)
-            );
-            self.sign(&mut b, Some(Hatch::Touch), "touch", &words);
-        }
-        self.sign(&mut b, None, "blank", &format!("Blank: unknown, soundings over {gap} m apart"));
-        if let Some(m) = self.thinned_m {
-            b.words(self.width, &format!("Drawn from the shoalest cell of every {} m.", fixed(m, 0)));
-        }
-        b
-    }
-
-    fn sign(&self, b: &mut Block, hatch: Option<Hatch>, name: &str, words: &str) {
-        let (y, size) = (b.height + 4.0, (46.0, 26.0));
-        let swatch = Rect { x: 0.0, y, w: size.0, h: size.1 };
-        let fill = if hatch.is_some() { crate::palette::DEEP[2] } else { PAPER };
-        b.svg.rect((0.0, y), size, &format!("fill=\"{fill}\" stroke=\"{INK}\" stroke-width=\"1\""));
-        if let Some(h) = hatch {
-            let d = format!("M0 {}h{}v{}h-{}Z", px(y), size.0, size.1, size.0);
-            h.fill(&mut b.svg, &swatch, &format!("sign-{name}"), &d);
-        }
-        let used = b.svg.lines((58.0, y + 17.0), TEXT, self.width - 58.0, INK, words);
-        b.height += used.max(27.0) + 10.0;
-    }
-
-    fn caution(&self) -> Block {
-        let mut b = self.block("Caution");
-        b.words(self.width, CAUTION);
-        b.height += 8.0;
-        let date = self.surface.newest().map(UtcMillis::date_text);
-        let upto = date.map(|d| format!(", soundings up to {d}")).unwrap_or_default();
-        b.words(self.width, &format!("Made with {PRODUCT}{upto}. Positions WGS 84."));
-        b
     }
 }
 
 impl Block {
-    fn words(&mut self, limit: f64, text: &str) {
-        self.height += self.svg.lines((0.0, self.height + TEXT), TEXT, limit, INK, text) + 3.0;
+    pub(super) fn words(&mut self, limit: f64, text: &str) {
+        self.height += self.svg.lines((0.0, self.height + TEXT), TEXT, limit, self.theme.ink(), text) + 3.0;
     }
 }
 
 /// Height of the tallest column.
 pub(super) fn height(columns: &[Vec<Block>]) -> f64 {
-    let one = |c: &Vec<Block>| c.iter().map(|b| b.height + BETWEEN).sum::<f64>() - BETWEEN;
+    let one = |c: &Vec<Block>| total(&c.iter().map(|b| b.height).collect::<Vec<_>>());
     columns.iter().map(one).fold(0.0, f64::max)
 }
 
+/// Numbers of blocks in each of `n` columns, the tallest as low as can be.
+fn cuts(heights: &[f64], n: usize) -> Vec<usize> {
+    fn best(heights: &[f64], n: usize) -> (f64, Vec<usize>) {
+        if n <= 1 {
+            return (total(heights), vec![heights.len()]);
+        }
+        let mut out = (f64::INFINITY, Vec::new());
+        for k in 0..=heights.len() {
+            let (rest, mut counts) = best(heights.get(k..).unwrap_or_default(), n - 1);
+            let tallest = rest.max(total(heights.get(..k).unwrap_or_default()));
+            if tallest < out.0 {
+                counts.insert(0, k);
+                out = (tallest, counts);
+            }
+        }
+        out
+    }
+    best(heights, n).1
+}
+
+fn total(heights: &[f64]) -> f64 {
+    heights.iter().map(|h| h + BETWEEN).sum::<f64>() - if heights.is_empty() { 0.0 } else { BETWEEN }
+}
+
 /// Writes the columns at their corners.
-pub(super) fn place(out: &mut Svg, columns: &[Vec<Block>], corners: &[(f64, f64)]) {
-    for (column, (x, top)) in columns.iter().zip(corners) {
-        let mut y = *top;
+pub(super) fn place(out: &mut Svg, columns: &[Vec<Block>], layout: &Layout) {
+    for (column, (x, top)) in columns.iter().zip(&layout.columns) {
+        let (shrink, mut y) = (fixed(layout.shrink, 4), *top);
         for b in column {
-            out.raw(&format!("<g transform=\"translate({} {})\">", px(*x), px(y)));
+            out.raw(&format!("<g transform=\"matrix({shrink} 0 0 {shrink} {} {})\">", px(*x), px(y)));
             out.0.push_str(&b.svg.0);
             out.raw("</g>");
-            y += b.height + BETWEEN;
+            y += (b.height + BETWEEN) * layout.shrink;
         }
     }
+}
+
+/// Height of the caution across a sheet of `width` px.
+pub(super) fn foot_height(width: f64) -> f64 {
+    let lines = wrapped(CAUTION, CAUTION_SIZE, width - 2.0 * MARGIN - 32.0).len();
+    libm::round(CAUTION_SIZE * 1.35) * lines as f64 + 22.0
+}
+
+/// The caution, framed, and who made the sheet.
+pub(super) fn foot(out: &mut Svg, layout: &Layout, surface: &Surface, theme: Theme) {
+    let (w, h) = (layout.plan.width, foot_height(layout.plan.width));
+    let (ink, y) = (theme.ink(), layout.foot_y);
+    let frame = format!("fill=\"none\" stroke=\"{ink}\" stroke-width=\"2\"");
+    out.rect((MARGIN, y), (w - 2.0 * MARGIN, h), &frame);
+    out.lines((MARGIN + 16.0, y + 28.0), CAUTION_SIZE, w - 2.0 * MARGIN - 32.0, ink, CAUTION);
+    let upto = surface.newest().map(|t| format!(", soundings up to {}", t.date_text())).unwrap_or_default();
+    let made = format!("Made with {PRODUCT}{upto}. Positions WGS 84.");
+    out.text((w - MARGIN, y + h + 22.0), 13.0, Anchor::End, ink, &made);
 }
 
 /// First and last day.
@@ -261,12 +210,25 @@ pub(super) fn span(first: Option<UtcMillis>, last: Option<UtcMillis>) -> String 
     }
 }
 
-fn thousandths(mm: i32) -> String {
-    let v = mm.unsigned_abs();
-    format!("{}.{:02}", v / 1000, v % 1000 / 10)
+/// A reading with its sign, to about a centimetre.
+pub(super) fn reading_text(mm: i32, units: Units) -> String {
+    let sign = if mm < 0 { "−" } else { "+" };
+    format!("{sign}{}", units.length_text(f64::from(mm).abs() / 1000.0))
 }
 
-fn grouped(n: u64) -> String {
+/// The charted stage, where it comes from, and the datum, in sentences.
+pub(super) fn level_words(info: &ChartInfo) -> [String; 3] {
+    let at = if info.stage_m == 0.0 {
+        "Charted at the sounding datum (stage 0).".to_owned()
+    } else {
+        let side = if info.stage_m > 0.0 { "above" } else { "below" };
+        let stage = info.units.length_text(info.stage_m.abs());
+        format!("Charted at a stage of {stage} {side} the sounding datum.")
+    };
+    [at, info.stage_text.clone(), format!("Sounding datum: {}", info.datum)]
+}
+
+pub(super) fn grouped(n: u64) -> String {
     let digits = n.to_string();
     let mut out = String::new();
     for (i, c) in digits.chars().enumerate() {
@@ -276,16 +238,6 @@ fn grouped(n: u64) -> String {
         out.push(c);
     }
     out
-}
-
-fn percent(part: usize, all: usize) -> usize {
-    if all == 0 { 0 } else { (200 * part + all) / (2 * all) }
-}
-
-fn median(values: impl Iterator<Item = f64>) -> f64 {
-    let mut all: Vec<f64> = values.collect();
-    all.sort_by(f64::total_cmp);
-    all.get(all.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// The line under the title.
@@ -299,5 +251,56 @@ pub(super) fn title_line(info: &ChartInfo) -> String {
     };
     let days = span(first, last);
     let days = if days.is_empty() { days } else { format!(" · {days}") };
-    format!("Depths in {}{boats}{days}", info.units.word())
+    format!("Depths in {} at {}{boats}{days}", info.units.word(), stage_words(info))
+}
+
+/// The charted stage in a few words.
+fn stage_words(info: &ChartInfo) -> String {
+    if info.stage_m == 0.0 {
+        return "the sounding datum".to_owned();
+    }
+    let sign = if info.stage_m > 0.0 { "+" } else { "−" };
+    format!("stage {sign}{}", info.units.length_text(info.stage_m.abs()))
+}
+
+/// What programs and people who do not see the sheet are told of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SheetWords {
+    /// Its name.
+    pub name: String,
+    /// Stage, range of depths, date, datum, boats and caution.
+    pub about: String,
+}
+
+/// The sheet in words.
+pub fn sheet_words(surface: &Surface, info: &ChartInfo) -> SheetWords {
+    let range = surface.safe_range_m().map_or(String::new(), |(lo, hi)| {
+        let text = |d: f64| format!("{} {}", info.units.shoal_text(d + info.stage_m), info.units.sign());
+        format!(" Charted depths from {} to {}.", text(lo), text(hi))
+    });
+    let newest = surface.newest().map_or(String::new(), |t| format!(" Newest sounding {}.", t.date_text()));
+    let boats = info.boats();
+    let more = boats.len().saturating_sub(MOST_BOATS);
+    let named = boats.iter().take(MOST_BOATS).copied().collect::<Vec<_>>().join(", ");
+    let sounded = match (boats.len(), more) {
+        (0, _) => String::new(),
+        (_, 0) => format!(" Sounded by {named}."),
+        _ => format!(" Sounded by {named} and {more} more."),
+    };
+    let about =
+        format!("{}.{range}{newest} Sounding datum: {}.{sounded} {CAUTION}", title_line(info), info.datum);
+    SheetWords { name: escaped(&format!("{}: depth chart", info.survey)), about: escaped(&about) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_are_even_and_keep_their_order() {
+        assert_eq!(cuts(&[100.0, 100.0, 100.0, 100.0], 2), [2, 2]);
+        assert_eq!(cuts(&[300.0, 50.0, 50.0, 50.0], 2), [1, 3]);
+        assert_eq!(cuts(&[10.0, 20.0], 1), [2]);
+        assert_eq!(cuts(&[10.0, 20.0, 30.0, 40.0], 4).iter().sum::<usize>(), 4);
+    }
 }

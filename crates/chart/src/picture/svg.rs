@@ -1,5 +1,6 @@
 //! Writing SVG text: numbers, paths, escaped words and their widths.
 
+use super::paper::PX_PER_MM;
 use crate::palette::Colour;
 use crate::png::FONT_FAMILY;
 use crate::units::fixed;
@@ -173,12 +174,24 @@ fn push(d: &mut String, p: (f64, f64), first: bool) {
     let _ = write!(d, "{}{} {}", if first { 'M' } else { 'L' }, px(p.0), px(p.1));
 }
 
-/// Opening of a sheet of `w` x `h` px.
+/// Opening of a picture of `w` x `h` px.
 pub(super) fn head(w: f64, h: f64) -> String {
-    let (w, h) = (px(w), px(h));
+    opening(w, h, &px(w), &px(h))
+}
+
+/// Opening of a sheet of paper of `w` x `h` px, with its name and what it shows for those who do not see it.
+pub(super) fn sheet_head(w: f64, h: f64, name: &str, about: &str) -> String {
+    let mm = |v: f64| format!("{}mm", px(v / PX_PER_MM));
+    let head = opening(w, h, &mm(w), &mm(h)).replacen("<svg ", "<svg role=\"img\" ", 1);
+    format!("{head}<title>{}</title>\n<desc>{}</desc>\n", xml(name), xml(about))
+}
+
+fn opening(w: f64, h: f64, width: &str, height: &str) -> String {
     format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" viewBox=\"0 0 {w} {h}\" \
-         font-family=\"'{FONT_FAMILY}', Verdana, sans-serif\">\n"
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {} {}\" \
+         font-family=\"'{FONT_FAMILY}', Verdana, sans-serif\">\n",
+        px(w),
+        px(h)
     )
 }
 

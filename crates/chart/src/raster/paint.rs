@@ -3,6 +3,7 @@
 use super::block::{AREA, Block, GRADE, SAFE};
 use super::{TILE_PX, Tile};
 use crate::palette::{Colour, blend, ink_on};
+use crate::Theme;
 use crate::picture::Bands;
 use crate::{Levels, Surface};
 use std::collections::BTreeMap;
@@ -32,7 +33,7 @@ pub(crate) struct Paint {
 impl Paint {
     pub(crate) fn new(surface: &Surface, stage_m: f64, levels: &Levels) -> Self {
         let range = surface.safe_range_m().map(|(lo, hi)| (lo + stage_m, hi + stage_m));
-        Self { bands: Bands::new(levels.metres(), range), levels: levels.metres().to_vec() }
+        Self { bands: Bands::new(levels.metres(), range, Theme::Light), levels: levels.metres().to_vec() }
     }
 
     /// What is seen of a block.
