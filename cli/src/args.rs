@@ -1,8 +1,8 @@
 //! The command line as typed. Help, completions and the man page come from here.
 
+use crate::commands::ChartArgs;
 use crate::commands::ExportCommand;
 use crate::commands::compare::CompareArgs;
-use crate::commands::ChartArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};

@@ -26,8 +26,8 @@ mod verify;
 mod volume;
 mod water;
 
-pub(crate) use export::ExportCommand;
 pub(crate) use chart::ChartArgs;
+pub(crate) use export::ExportCommand;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;

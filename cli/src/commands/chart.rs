@@ -8,8 +8,8 @@ use crate::levels::{self, LevelArgs};
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Shore, Surface, SurfaceSettings, Theme, Touch, Turn,
-    chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Shore, Surface, SurfaceSettings, Theme, Touch,
+    Turn, chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, Store};
@@ -185,9 +185,7 @@ pub(crate) fn surface(computed: &Computed) -> Surface {
 pub(crate) fn within_shore(surface: Surface, computed: &Computed) -> Surface {
     match &computed.ground.shore {
         None => surface,
-        Some(s) => {
-            surface.within(&Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 })
-        }
+        Some(s) => surface.within(&Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 }),
     }
 }
 

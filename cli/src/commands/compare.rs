@@ -6,8 +6,8 @@ use crate::failure::Failure;
 use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use leadline_chart::{
-    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, Total,
-    Water, change_layers, change_svg, compare,
+    Banded, Called, Change, ChartInfo, Comparison, Moved, Patch, Sides, Surface, Total, Water, change_layers,
+    change_svg, compare,
 };
 use leadline_model::{Text, UtcMillis};
 use leadline_survey::{Computed, Only, Store};

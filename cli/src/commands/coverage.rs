@@ -7,8 +7,7 @@ use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
-    ChartInfo, Coverage, CoverageSettings, Layer, Shape, Water, Weak, Weakness,
-    coverage_layers, coverage_svg,
+    ChartInfo, Coverage, CoverageSettings, Layer, Shape, Water, Weak, Weakness, coverage_layers, coverage_svg,
 };
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};

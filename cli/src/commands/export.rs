@@ -11,8 +11,8 @@ use crate::levels::LevelArgs;
 use crate::{talk, units};
 use clap::{Args, Subcommand};
 use leadline_chart::{
-    ChartError, ChartInfo, Layer, Surface, areas_layer, cells_layer, contours_layer,
-    passes_layer, selected_soundings_layer, soundings_layer,
+    ChartError, ChartInfo, Layer, Surface, areas_layer, cells_layer, contours_layer, passes_layer,
+    selected_soundings_layer, soundings_layer,
 };
 use leadline_survey::Computed;
 use serde_json::json;

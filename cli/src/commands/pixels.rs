@@ -7,8 +7,7 @@ use crate::levels::LevelArgs;
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartError, ChartInfo, PixelZoom, Surface, map_picture, map_tiles, surface_ascii,
-    surface_tiff,
+    ChartError, ChartInfo, PixelZoom, Surface, map_picture, map_tiles, surface_ascii, surface_tiff,
 };
 use leadline_survey::replace_file;
 use serde_json::json;

@@ -7,8 +7,8 @@ use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
-    Coverage, CoverageSettings, Leg, LegKind, NotReached, Plan, PlanSettings, Task,
-    Water, plan_layers, plan_svg,
+    Coverage, CoverageSettings, Leg, LegKind, NotReached, Plan, PlanSettings, Task, Water, plan_layers,
+    plan_svg,
 };
 use serde_json::{Value, json};
 use std::path::PathBuf;

@@ -6,8 +6,8 @@ use crate::failure::Failure;
 use crate::{shapes, talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Form, FormKind, Scale, Structure, Surface, Wanted,
-    chart_png, numbered, structure, structure_svg,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, Form, FormKind, Scale, Structure, Surface, Wanted, chart_png, numbered,
+    structure, structure_svg,
 };
 use leadline_model::{CAUTION, PRODUCT, escaped};
 use leadline_survey::replace_file;

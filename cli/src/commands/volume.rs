@@ -5,8 +5,8 @@ use crate::args::{Cli, VolumeArgs};
 use crate::failure::Failure;
 use crate::{shapes, talk};
 use leadline_chart::{
-    Banded, DEFAULT_LONG_SIDE_PX, MAX_STAGES, VolumeTable, Water, chart_png,
-    stages, volume_csv, volume_svg, volume_table,
+    Banded, DEFAULT_LONG_SIDE_PX, MAX_STAGES, VolumeTable, Water, chart_png, stages, volume_csv, volume_svg,
+    volume_table,
 };
 use leadline_model::{Cell, StageReading};
 use leadline_survey::replace_file;

@@ -2,8 +2,8 @@
 
 use super::block::{AREA, Block, GRADE, SAFE};
 use super::{TILE_PX, Tile};
-use crate::palette::{Colour, blend, ink_on};
 use crate::Theme;
+use crate::palette::{Colour, blend, ink_on};
 use crate::picture::Bands;
 use crate::{Levels, Surface};
 use std::collections::BTreeMap;
