@@ -15,5 +15,6 @@ mod levelling;
 mod picture;
 mod plan;
 mod refusals;
+mod structure;
 mod truth;
 mod verdicts;

@@ -38,6 +38,7 @@ mod png;
 mod shore;
 mod smooth;
 mod spread;
+mod structure;
 mod support;
 mod surface;
 mod tracks;
@@ -60,11 +61,14 @@ pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colou
 pub use pdf::chart_pdf;
 pub use picture::{
     PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, coverage_svg,
-    plan_svg, sheet_words, volume_svg,
+    plan_svg, sheet_words, structure_svg, volume_svg,
 };
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::Shore;
+pub use structure::{
+    BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
+};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

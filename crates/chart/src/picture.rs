@@ -2,6 +2,7 @@
 
 mod coverage_map;
 mod extent;
+mod forms_map;
 mod frame;
 mod html;
 mod inset;
@@ -22,6 +23,7 @@ mod tests;
 mod volume_plot;
 
 pub use coverage_map::coverage_svg;
+pub use forms_map::structure_svg;
 pub use html::chart_html;
 pub use panel::{SheetWords, sheet_words};
 pub use paper::{PaperSize, SCALES, SheetSettings, Turn};
