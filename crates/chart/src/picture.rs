@@ -18,8 +18,6 @@ mod plan_map;
 mod soundings;
 mod svg;
 mod tags;
-#[cfg(test)]
-mod tests;
 mod volume_plot;
 
 pub use coverage_map::coverage_svg;
@@ -250,3 +248,6 @@ fn for_picture(surface: &Surface, square_m: f64) -> (Cow<'_, Surface>, Option<f6
     }
     (Cow::Owned(thin), Some(square_m))
 }
+
+#[cfg(test)]
+mod tests;
