@@ -42,7 +42,7 @@ reader = pypdf.PdfReader(chart("boat.pdf", "--draft", "0.5", "--units", "ft"), s
 page = reader.pages[0]
 text = " ".join(page.extract_text().split())
 asked = [
-    "Thornmere", "Depths in feet", "stage +0.35 m", "Heron", "Plover", "Sounding datum", "1 : ", "not for navigation",
+    "Thornmere", "Depths in feet", "stage +1.1 ft", "Heron", "Plover", "Sounding datum", "1 : ", "not for navigation",
     "the eye of the person steering come first", "would touch",
 ]
 missing = [w for w in asked if w not in text]

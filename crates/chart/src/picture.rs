@@ -19,8 +19,6 @@ mod plan_map;
 mod soundings;
 mod svg;
 mod tags;
-#[cfg(test)]
-mod tests;
 mod volume_plot;
 
 pub use change_plot::change_svg;
@@ -252,3 +250,6 @@ fn for_picture(surface: &Surface, square_m: f64) -> (Cow<'_, Surface>, Option<f6
     }
     (Cow::Owned(thin), Some(square_m))
 }
+
+#[cfg(test)]
+mod tests;
