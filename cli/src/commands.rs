@@ -17,6 +17,7 @@ pub(crate) mod plan;
 mod quality;
 mod stage;
 mod status;
+pub(crate) mod structure;
 mod survey;
 mod sync;
 mod verify;
@@ -47,6 +48,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Status => done(status::run(cli)),
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
+        Command::Structure(a) => done(structure::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Coverage(a) => done(coverage::run(cli, a)),
         Command::Plan(a) => done(plan::run(cli, a)),

@@ -40,6 +40,7 @@ mod png;
 mod shore;
 mod smooth;
 mod spread;
+mod structure;
 mod support;
 mod surface;
 mod tracks;
@@ -59,10 +60,13 @@ pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{chart_svg, coverage_svg, plan_svg, volume_svg};
+pub use picture::{chart_svg, coverage_svg, plan_svg, structure_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::Shore;
+pub use structure::{
+    BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
+};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

@@ -1,6 +1,7 @@
 //! The chart as a picture: one SVG sheet, self-contained, the same bytes for the same cells.
 
 mod coverage_map;
+mod forms_map;
 mod frame;
 mod inset;
 mod labels;
@@ -13,6 +14,7 @@ mod svg;
 mod volume_plot;
 
 pub use coverage_map::coverage_svg;
+pub use forms_map::structure_svg;
 pub use plan_map::plan_svg;
 pub use volume_plot::volume_svg;
 
