@@ -2,23 +2,32 @@
 
 Data with known truth: the valley elevation model jacksboro_fault_dem.npz and the coast topobathy.npz of matplotlib's
 sample data (matplotlib.cbook.get_sample_data), scaled to a reservoir and sounded by invented boats; two invented beds.
-References: scipy LinearNDInterpolator and CloughTocher2DInterpolator, verde Spline, PyKrige OrdinaryKriging.
+The sets marked * were first looked at when the method was finished. Every set has its own seed, made of its name.
+References: scipy LinearNDInterpolator and CloughTocher2DInterpolator, verde Spline, PyKrige OrdinaryKriging, and
+inverse distance by gdal_grid (invdistnn, power 2, 12 nearest) where that program is installed.
 
   surface.py EXAMPLE          prints the table, and whether the bands hold as "ok"/"not ok" lines
+  surface.py EXAMPLE WORD     only the sets with WORD in their name
 """
 
 import csv
 import io
+import pathlib
+import shutil
 import subprocess
 import sys
+import tempfile
+import zlib
 
 import numpy as np
+import rasterio
 import verde
 from matplotlib.cbook import get_sample_data
 from pykrige.ok import OrdinaryKriging
 from scipy.interpolate import CloughTocher2DInterpolator, LinearNDInterpolator, RegularGridInterpolator
 
 NOISE = 0.05
+OWN = ("learned", "straight", "natural neighbour", "own inverse distance")
 SIDE = 500.0
 
 
@@ -48,6 +57,8 @@ SETS = {
     "coast, 25 m": (terrain("topobathy.npz", "topo", slice(0, 80), slice(0, 80), 7, 12), 25),
     "valley, 25 m": (valley, 25),
     "waves, 20 m": (waves, 20),
+    "reservoir*, 30 m": (terrain("jacksboro_fault_dem.npz", "elevation", slice(20, 150), slice(260, 390), 4, 12), 30),
+    "coast*, 20 m": (terrain("topobathy.npz", "topo", slice(10, 90), slice(40, 120), 7, 10), 20),
 }
 
 
@@ -65,7 +76,30 @@ def survey(bed, spacing, rng):
     return out
 
 
+def gdal_inverse_distance(known, depth, at):
+    """Of a grid of 1 m, the cell that holds each place."""
+    step = 1.0
+    low = np.floor(known.min(0)) - 0.5
+    size = (np.ceil((known.max(0) - low) / step)).astype(int)
+    with tempfile.TemporaryDirectory() as folder:
+        out = pathlib.Path(folder)
+        np.savetxt(out / "p.csv", np.column_stack([known, depth]), fmt="%.4f", delimiter=",", header="x,y,z", comments="")
+        (out / "p.vrt").write_text(
+            '<OGRVRTDataSource><OGRVRTLayer name="p"><SrcDataSource>p.csv</SrcDataSource><GeometryType>wkbPoint</GeometryType>'
+            '<GeometryField encoding="PointFromColumns" x="x" y="y" z="z"/></OGRVRTLayer></OGRVRTDataSource>'
+        )
+        way = "invdistnn:power=2:radius=120:max_points=12:min_points=1:nodata=nan"
+        high = low + size * step
+        box = ["-txe", low[0], high[0], "-tye", high[1], low[1], "-outsize", size[0], size[1]]
+        command = ["gdal_grid", "-q", "-a", way, *map(str, box), "-ot", "Float64", "-l", "p", "p.vrt", "g.tif"]
+        subprocess.run(command, cwd=folder, check=True, capture_output=True)
+        with rasterio.open(out / "g.tif") as grid:
+            return np.array([v[0] for v in grid.sample(at)])
+
+
 def references(known, depth, at):
+    if shutil.which("gdal_grid"):
+        yield "gdal_grid inverse distance", gdal_inverse_distance(known, depth, at)
     yield "scipy linear", LinearNDInterpolator(known, depth)(at)
     yield "scipy cubic", CloughTocher2DInterpolator(known, depth)(at)
     spline = verde.Spline().fit((known[:, 0], known[:, 1]), depth)
@@ -74,17 +108,19 @@ def references(known, depth, at):
     yield "PyKrige ordinary", np.asarray(krige.execute("points", at[:, 0], at[:, 1])[0])
 
 
-def study(example, name, bed, spacing, rng):
+def study(example, name, bed, spacing):
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
     text = "\n".join(" ".join(f"{v:.4f}" if i != 3 else str(v) for i, v in enumerate(s)) for s in survey(bed, spacing, rng))
     rows = list(csv.DictReader(io.StringIO(subprocess.run([example], input=text, capture_output=True, text=True, check=True).stdout)))
-    squares, tracks, inside, bands = {}, [], [], []
+    squares, tracks, inside, bands, linear = {}, [], [], [], []
     for fold in sorted({r["fold"] for r in rows}):
         cells = np.array([[float(r[k]) for k in ("east", "north", "depth")] for r in rows if r["fold"] == fold and r["kind"] == "cell"])
         held = [r for r in rows if r["fold"] == fold and r["kind"] == "held"]
         take = lambda k: np.array([float(r[k]) for r in held])
         at = np.column_stack([take("east"), take("north")])
-        answers = {"learned": take("learned"), "straight (before)": take("straight"), "natural neighbour": take("natural"), "inverse distance": take("idw")}
+        answers = {"learned": take("learned"), "straight": take("straight"), "natural neighbour": take("natural"), "own inverse distance": take("idw")}
         answers |= dict(references(cells[:, :2], cells[:, 2], at))
+        linear.append(np.abs(answers["straight"] - answers["scipy linear"]))
         good = np.all([np.isfinite(v) for v in answers.values()], axis=0)
         for k, v in answers.items():
             squares.setdefault(k, []).append((v - take("depth"))[good] ** 2)
@@ -104,21 +140,23 @@ def study(example, name, bed, spacing, rng):
         print(f"| {name} | {k} | {np.sqrt(v.mean()):.3f} | {low:.3f}-{high:.3f} |", flush=True)
     rmse = {k: np.sqrt(v.mean()) for k, v in squares.items()}
     print(f"  {name}: {len(inside)} soundings, {inside.mean():.1%} inside, mean band {bands.mean():.2f} m", flush=True)
-    best = min(v for k, v in rmse.items() if k not in ("learned", "straight (before)", "natural neighbour"))
-    return rmse["learned"] / best, inside.mean()
+    best = min(v for k, v in rmse.items() if k not in OWN)
+    off = np.concatenate(linear)
+    return rmse["learned"] / best, inside.mean(), np.nanmean(off < 0.01)
 
 
 def main():
-    rng = np.random.default_rng(4)
     print("| survey | way | RMSE of withheld tracks, m | 95 % by bootstrap of tracks |\n|---|---|---|---|")
     for name, (bed, spacing) in SETS.items():
         if len(sys.argv) > 2 and sys.argv[2] not in name:
             continue
-        ratio, share = study(sys.argv[1], name, bed, spacing, rng)
-        slug = name.replace(", ", "-").replace(" ", "-")
-        aim = "meets" if ratio <= 1.03 else "misses"
-        print(f"  {name}: learned is {ratio:.3f} of the best reference, {aim} the aim of 1.03")
-        print(f"{'ok' if 0.93 <= share <= 0.97 else 'not ok'} surface-band-{slug}: {share:.1%} inside")
+        ratio, share, linear = study(sys.argv[1], name, bed, spacing)
+        slug = name.replace(", ", "-").replace(" ", "-").replace("*", "-new")
+        near = "ok" if ratio <= 1.03 else "not ok"
+        print(f"{near} surface-near-best-{slug}: learned is {ratio:.3f} of the best reference (aim 1.03)")
+        print(f"{'ok' if 0.93 <= share <= 0.97 else 'not ok'} surface-band-{slug}: {share:.1%} inside (aim 93-97)")
+        # Nearly co-circular corners can be joined either way, hence not all.
+        print(f"{'ok' if linear > 0.97 else 'not ok'} surface-linear-{slug}: {linear:.4f} of straight within 1 cm of SciPy", flush=True)
 
 
 main()
