@@ -15,11 +15,6 @@
 //! assert!(nothing.blank_reason().is_some());
 //! ```
 
-
-    PaperSize, SCALES, SheetSettings, SheetWords, Turn, chart_html, chart_sheet, chart_svg, coverage_svg,
-    plan_svg, sheet_words, structure_svg, volume_svg,
-};
-
 mod bed;
 mod blocks;
 mod compare;
@@ -70,32 +65,45 @@ mod wkb;
 mod xml;
 mod xyz;
 
-pub use compare::{Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare};
+pub use compare::{
+    Called, Change, Comparison, Moved, Patch, Shift, Sides, Square, Total, change_layers, compare,
+};
 pub use contour::{Contour, ContourLine, DepthArea};
-pub use coverage::{Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, coverage_layers, footprint_m, planned_footprint_share};
+pub use coverage::{
+    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, coverage_layers, footprint_m,
+    planned_footprint_share,
+};
 pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
 pub use csv::{cells_csv, layer_csv};
 pub use error::{BlankReason, ChartError};
 pub use geojson::{layer_geojson, layers_geojson};
-pub use gpx::{layers_gpx};
-pub use held::{HeldChart};
+pub use gpx::layers_gpx;
+pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
-pub use kml::{layers_kml};
+pub use kml::layers_kml;
 pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
 pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contours_geojson, contours_layer};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colour, ink_on};
-pub use pdf::{chart_pdf};
-pub use picture::{PaperSize, SCALES, SheetSettings, SheetWords, Turn, change_svg, chart_html, chart_sheet, chart_svg, coverage_svg, plan_svg, sheet_words, structure_svg, volume_svg};
+pub use pdf::chart_pdf;
+pub use picture::{
+    PaperSize, SCALES, SheetSettings, SheetWords, Turn, change_svg, chart_html, chart_sheet, chart_svg,
+    coverage_svg, plan_svg, sheet_words, structure_svg, volume_svg,
+};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
-pub use raster::{AsciiGrid, MAX_TILE_ZOOM, MapPicture, MapTiles, PixelZoom, map_picture, map_tiles, surface_ascii, surface_tiff};
+pub use raster::{
+    AsciiGrid, MAX_TILE_ZOOM, MapPicture, MapTiles, PixelZoom, map_picture, map_tiles, surface_ascii,
+    surface_tiff,
+};
 pub use shore::{Shore, shore_crossing};
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};
-pub use structure::{BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure};
+pub use structure::{
+    BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
+};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
-pub use units::{Units};
+pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};
-pub use water::{Water};
-pub use xyz::{layer_xyz};
+pub use water::Water;
+pub use xyz::layer_xyz;
