@@ -6,7 +6,9 @@ use crate::chart_tools::number;
 #[test]
 fn every_pixel_format_says_what_it_wrote() {
     let d = flat_mere();
-    let starts: [(&str, &[&str], &[u8], &[&str]); 4] = [
+    /// Name, what is asked for beside it, first bytes, words of the answer.
+    type Start<'a> = (&'a str, &'a [&'a str], &'a [u8], &'a [&'a str]);
+    let starts: [Start<'_>; 4] = [
         ("surface", &["-o", "a.tif"], b"II*\0", &[]),
         ("surface", &["-o", "b.asc", "--safe"], b"NCOLS ", &["b.prj", "b.asc.txt"]),
         ("picture", &["-o", "c.png", "--step", "0.5"], b"\x89PNG", &["c.pgw", "c.png.aux.xml"]),

@@ -206,7 +206,7 @@ pub(crate) struct Truth {
 }
 
 fn against_truth(computed: &Computed) -> Truth {
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(computed);
     let errors: Vec<(f64, f64)> = water::truth_grid()
         .iter()
         .filter_map(|p| surface.depth_at(p.cell.middle()).map(|e| (e.depth_m - p.depth_m, e.tvu95_m)))
