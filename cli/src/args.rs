@@ -111,7 +111,7 @@ pub(crate) enum Command {
     Volume(VolumeArgs),
     /// Find humps, holes, ledges, channel lines and saddles of the bed
     #[command(
-        after_help = "Examples:\n  leadline structure\n  leadline structure --kind hump,ledge --most 5 --stage 0.35\n  leadline structure --scale broad --area bay.geojson -o bay.png\n\nOnly what stands out of the depths' own uncertainty is told."
+        after_help = "Examples:\n  leadline structure\n  leadline structure --kind hump,ledge --most 5 --stage 0.35\n  leadline structure --scale broad --area bay.geojson -o bay.png\n  leadline structure -o forms.geojson\n\nOnly what stands out of the depths' own uncertainty is told."
     )]
     Structure(crate::commands::structure::StructureArgs),
     /// Tell how much of the water is known, how well, and where the holidays are

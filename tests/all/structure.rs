@@ -79,6 +79,16 @@ fn a_hump_is_found_with_its_size() {
     let svg = std::fs::read_to_string(d.file("f.svg")).expect("written");
     assert!(svg.contains("hump 1") && svg.contains("Heron") && svg.contains("Not for navigation"));
     d.run(&["structure", "-o", "f.png", "--json"]).says(0, &["f.png"]);
+    d.run(&["structure", "--kind", "hump", "-o", "f.geojson"]).says(0, &["f.geojson"]);
+    let file = std::fs::read_to_string(d.file("f.geojson")).expect("written");
+    let file: Value = serde_json::from_str(&file).expect("JSON");
+    // RFC 7946 §3.1.6: rings are closed and the outer one runs counter-clockwise.
+    let ring = file["features"][1]["geometry"]["coordinates"][0].as_array().expect("a ring");
+    let at = |k: usize, i: usize| number(&ring[k][i]) - number(&ring[0][i]);
+    let twice: f64 = (1..ring.len()).map(|k| at(k - 1, 0) * at(k, 1) - at(k, 0) * at(k - 1, 1)).sum();
+    assert!(twice > 0.0 && ring.first() == ring.last() && ring.len() > 8, "{file}");
+    assert_eq!(file["features"][0]["properties"]["name"], "hump 1");
+    assert!(file["leadline"]["caution"].as_str().is_some_and(|c| c.contains("not for navigation")), "{file}");
     let far = d.write("far.csv", "lon,lat\n7.4125,48.20\n7.4135,48.20\n7.4135,48.22\n7.4125,48.22\n");
     let part = d.json(&["structure", "--area", far.to_str().expect("UTF-8")]);
     assert_eq!(part["forms"].as_array().map(Vec::len), Some(0), "the hump lies east of the area: {part}");
@@ -92,7 +102,7 @@ fn structure_says_no_with_the_next_step() {
     let d = humped();
     d.run(&["structure", "--most", "0"]).says(1, &["--most", "between 1 and"]);
     d.run(&["structure", "--stage", "NaN"]).says(1, &["--stage"]);
-    d.run(&["structure", "-o", "f.doc"]).says(1, &["f.doc", ".png"]);
+    d.run(&["structure", "-o", "f.doc"]).says(1, &["f.doc", ".geojson, .png"]);
     d.run(&["structure", "--area", "none.geojson"]).says(1, &["none.geojson"]);
     assert!(!d.file("f.doc").exists());
 }

@@ -9,6 +9,7 @@ use leadline_chart::{
     ChartInfo, DEFAULT_LONG_SIDE_PX, Form, FormKind, Scale, Structure, Surface, SurfaceSettings, Wanted,
     chart_png, numbered, structure, structure_svg,
 };
+use leadline_model::{CAUTION, PRODUCT, escaped};
 use leadline_survey::replace_file;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -36,7 +37,7 @@ pub(crate) struct StructureArgs {
     /// Water level that depths are told for, metres above the sounding datum
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     pub stage: Option<f64>,
-    /// A small map with the forms (.png, .svg)
+    /// The forms for other programs (.geojson), or a small map of them (.png, .svg)
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: Option<PathBuf>,
 }
@@ -119,15 +120,61 @@ pub(crate) fn run(cli: &Cli, a: &StructureArgs) -> Result<(), Failure> {
     a.output.as_ref().map_or(Ok(()), |path| talk::say(&format!("\n{}", path.display())))
 }
 
-/// A picture, whole or not at all.
+/// A picture or GeoJSON, whole or not at all.
 fn write(path: &Path, surface: &Surface, found: &Structure, info: &ChartInfo) -> Result<(), Failure> {
-    let svg = structure_svg(surface, found, info);
     let bytes = match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
-        Some("png") => chart_png(&svg, DEFAULT_LONG_SIDE_PX).map_err(|e| Failure::Input(e.to_string()))?,
-        Some("svg") => svg.into_bytes(),
-        _ => return Err(Failure::Input(format!("{}: name it .png or .svg", path.display()))),
+        Some("png") => chart_png(&structure_svg(surface, found, info), DEFAULT_LONG_SIDE_PX)
+            .map_err(|e| Failure::Input(e.to_string()))?,
+        Some("svg") => structure_svg(surface, found, info).into_bytes(),
+        Some("geojson" | "json") => geojson(surface, found, info).to_string().into_bytes(),
+        _ => return Err(Failure::Input(format!("{}: name it .geojson, .png or .svg", path.display()))),
     };
     Ok(replace_file(path, &bytes)?)
+}
+
+/// One feature a form (RFC 7946): a line for ledges and channels, a point for the others, and one more feature for the
+/// outline of a hump or hole. Lines are parted at the antimeridian, outlines over it are left out.
+fn geojson(surface: &Surface, s: &Structure, info: &ChartInfo) -> Value {
+    let mut features = Vec::new();
+    for (n, f) in numbered(&s.forms) {
+        let mut properties = measures(n, f, info.stage_m);
+        properties["name"] = json!(format!("{} {n}", f.kind.word()));
+        let mut add = |kind: &str, places: Value| {
+            features.push(json!({
+                "type": "Feature", "properties": properties, "geometry": {"type": kind, "coordinates": places},
+            }));
+        };
+        if f.line.is_empty() {
+            add("Point", lonlat(s, &f.at));
+        } else {
+            let places: Vec<Value> = f.line.iter().map(|p| lonlat(s, p)).collect();
+            let lines: Vec<&[Value]> =
+                places.chunk_by(|a, b| !parted(a, b)).filter(|l| l.len() > 1).collect();
+            add("MultiLineString", json!(lines));
+        }
+        let closed = |ring: &Vec<[f64; 2]>| ring.iter().chain(ring.first()).map(|p| lonlat(s, p)).collect();
+        let rings: Vec<Vec<Value>> = f.outline.iter().map(closed).collect();
+        if !rings.is_empty() && !rings.iter().flat_map(|r| r.windows(2)).any(|w| parted(&w[0], &w[1])) {
+            add("Polygon", json!(rings));
+        }
+    }
+    let mut boats: Vec<String> = info.passes.iter().map(|p| escaped(p.boat.as_str())).collect();
+    boats.sort_unstable();
+    boats.dedup();
+    json!({
+        "type": "FeatureCollection",
+        "leadline": {
+            "product": PRODUCT, "contents": "forms of the bed", "survey": escaped(&info.survey),
+            "datum": escaped(&info.datum), "stage_m": info.stage_m, "stage": escaped(&info.stage_text),
+            "newest_utc": surface.newest().map(|t| t.to_string()), "boats": boats, "caution": CAUTION,
+        },
+        "features": features,
+    })
+}
+
+/// Whether the antimeridian lies between two places.
+fn parted(a: &Value, b: &Value) -> bool {
+    a[0].as_f64().zip(b[0].as_f64()).is_some_and(|(a, b)| (a - b).abs() > 180.0)
 }
 
 fn say(cli: &Cli, s: &Structure, stage_m: f64) -> Result<(), Failure> {
@@ -204,25 +251,34 @@ fn doubt_words(s: &Structure) -> String {
     )
 }
 
+fn lonlat(s: &Structure, p: &[f64; 2]) -> Value {
+    let at = s.frame.lonlat(p[0], p[1]);
+    json!([round(at.lon, 7), round(at.lat, 7)])
+}
+
+/// The figures of a form.
+fn measures(n: usize, f: &Form, stage_m: f64) -> Value {
+    json!({
+        "kind": f.kind.word(), "number": n, "scale": f.scale.word(),
+        "shoal_m": round(f.shoal_m + stage_m, 3), "deep_m": round(f.deep_m + stage_m, 3),
+        "relief_m": round(f.relief_m, 3), "relief95_m": round(f.relief95_m, 3),
+        "length_m": round(f.length_m, 1), "width_m": round(f.width_m, 1),
+        "area_m2": f.area_m2.map(|a| round(a, 0)), "slope": round(f.fall, 4),
+        "bearing_deg": round(f.bearing_deg, 1), "index_m": f.index_m.map(|i| round(i, 3)),
+        "grade": f.grade.word(), "visits": f.visits, "open": f.open, "disputed": f.disputed,
+        "newest_utc": f.newest.to_string(),
+    })
+}
+
 fn as_json(s: &Structure, stage_m: f64, path: Option<&Path>) -> Value {
-    let lonlat = |p: &[f64; 2]| {
-        let at = s.frame.lonlat(p[0], p[1]);
-        json!([round(at.lon, 7), round(at.lat, 7)])
-    };
-    let places = |line: &[[f64; 2]]| line.iter().map(lonlat).collect::<Vec<Value>>();
+    let places = |line: &[[f64; 2]]| line.iter().map(|p| lonlat(s, p)).collect::<Vec<Value>>();
     let forms: Vec<Value> = numbered(&s.forms)
         .map(|(n, f)| {
-            json!({
-                "kind": f.kind.word(), "number": n, "scale": f.scale.word(), "at": lonlat(&f.at),
-                "shoal_m": round(f.shoal_m + stage_m, 3), "deep_m": round(f.deep_m + stage_m, 3),
-                "relief_m": round(f.relief_m, 3), "relief95_m": round(f.relief95_m, 3),
-                "length_m": round(f.length_m, 1), "width_m": round(f.width_m, 1),
-                "area_m2": f.area_m2.map(|a| round(a, 0)), "slope": round(f.fall, 4),
-                "bearing_deg": round(f.bearing_deg, 1), "index_m": f.index_m.map(|i| round(i, 3)),
-                "grade": f.grade.word(), "visits": f.visits, "open": f.open, "disputed": f.disputed,
-                "newest_utc": f.newest.to_string(), "line": places(&f.line),
-                "outline": f.outline.iter().map(|r| places(r)).collect::<Vec<_>>(),
-            })
+            let mut form = measures(n, f, stage_m);
+            form["at"] = lonlat(s, &f.at);
+            form["line"] = json!(places(&f.line));
+            form["outline"] = json!(f.outline.iter().map(|r| places(r)).collect::<Vec<_>>());
+            form
         })
         .collect();
     json!({
