@@ -20,11 +20,11 @@ fn every_form_is_written_whole() {
     ] {
         let path = d.file(name);
         let file = path.display().to_string();
-        let told = d.json(&[&["chart", "-o", &file], args].concat());
+        let told = d.json(&[&["chart", "-o", &file][..], args].concat());
         assert_eq!(told["path"], file.as_str());
         let first = std::fs::read(&path).expect("written");
         assert!(first.starts_with(magic), "{name}");
-        d.run(&[&["chart", "-o", &file], args].concat()).says(0, &[name]);
+        d.run(&[&["chart", "-o", &file][..], args].concat()).says(0, &[name]);
         assert!(first == std::fs::read(&path).expect("written"), "{name}: the same bytes again");
     }
     let html = std::fs::read_to_string(d.file("a.html")).expect("written");
