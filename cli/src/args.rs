@@ -115,6 +115,11 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline volume\n  leadline volume --from -2 --to 1 --step 0.25 -o storage.csv\n  leadline volume --area bay.geojson -o bay.svg"
     )]
     Volume(VolumeArgs),
+    /// Find humps, holes, ledges, channel lines and saddles of the bed
+    #[command(
+        after_help = "Examples:\n  leadline structure\n  leadline structure --kind hump,ledge --most 5 --stage 0.35\n  leadline structure --scale broad --area bay.geojson -o bay.png\n  leadline structure -o forms.geojson\n\nOnly what stands out of the depths' own uncertainty is told."
+    )]
+    Structure(crate::commands::structure::StructureArgs),
     /// Tell how much of the water is known, how well, and where the holidays are
     #[command(
         after_help = "Examples:\n  leadline coverage\n  leadline coverage --area bay.geojson --stage 0.35 -o bay.png\n  leadline coverage -o holidays.geojson"

@@ -18,6 +18,7 @@ pub(crate) mod plan;
 mod quality;
 mod stage;
 mod status;
+pub(crate) mod structure;
 mod survey;
 mod sync;
 mod verify;
@@ -51,6 +52,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Depth(a) => done(depth::run(cli, a)),
         Command::Chart(a) => done(chart::run(cli, a)),
         Command::Compare(a) => done(compare::run(cli, a)),
+        Command::Structure(a) => done(structure::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
         Command::Export(c) => done(export::run(cli, c)),
         Command::Coverage(a) => done(coverage::run(cli, a)),

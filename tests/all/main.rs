@@ -17,5 +17,6 @@ mod house;
 mod levelling;
 mod plan;
 mod refusals;
+mod structure;
 mod truth;
 mod verdicts;

@@ -49,6 +49,7 @@ mod smooth;
 mod soundings;
 mod spread;
 mod statements;
+mod structure;
 mod support;
 mod surface;
 mod tracks;
@@ -79,12 +80,15 @@ pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
 pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contours_geojson, contours_layer};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
-pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, volume_svg};
+pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, structure_svg, volume_svg};
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::Shore;
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};
+pub use structure::{
+    BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
+};
 pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};

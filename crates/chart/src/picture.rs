@@ -2,6 +2,7 @@
 
 mod change_plot;
 mod coverage_map;
+mod forms_map;
 mod frame;
 mod inset;
 mod labels;
@@ -15,6 +16,7 @@ mod volume_plot;
 
 pub use change_plot::change_svg;
 pub use coverage_map::coverage_svg;
+pub use forms_map::structure_svg;
 pub use plan_map::plan_svg;
 pub use volume_plot::volume_svg;
 
