@@ -65,7 +65,7 @@ pub use compare::{
 };
 pub use contour::{Contour, ContourLine, DepthArea};
 pub use coverage::{
-    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, footprint_m,
+    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, coverage_layers, footprint_m,
     planned_footprint_share,
 };
 pub use csb::{CsbInfo, CsbSounding, csb_geojson, csb_reference};
@@ -81,7 +81,7 @@ pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contour
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
 pub use picture::{change_svg, chart_svg, coverage_svg, plan_svg, structure_svg, volume_svg};
-pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
+pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::Shore;
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
