@@ -1,5 +1,6 @@
 //! The command line as typed. Help, completions and the man page come from here.
 
+use crate::commands::ExportCommand;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -125,9 +126,10 @@ pub(crate) enum Command {
     Plan(PlanArgs),
     /// Write the result for other programs
     #[command(
-        after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours --as geojson -o contours.geojson"
+        subcommand,
+        after_help = "Examples:\n  leadline export cells --as csv -o cells.csv\n  leadline export contours -o contours.kml --levels 1,2,3,5,10\n  leadline export soundings --scale 5000 -o soundings.gpx\n  leadline export all -o lake.gpkg\n\nWithout --as, the file's ending says the format. `leadline export WHAT --help` shows the options of each."
     )]
-    Export(ExportArgs),
+    Export(ExportCommand),
     /// Meet other devices of the crew and exchange what either lacks
     #[command(
         after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
@@ -491,42 +493,6 @@ pub(crate) struct VolumeArgs {
     /// The table (.csv) or a plot (.svg, .png)
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: Option<PathBuf>,
-}
-
-/// What `export` writes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(crate) enum What {
-    /// One row or point a cell
-    Cells,
-    /// Lines of equal depth
-    Contours,
-    /// Areas between two depths
-    Areas,
-}
-
-/// File formats.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(crate) enum Format {
-    /// Comma-separated values
-    Csv,
-    /// GeoJSON (RFC 7946)
-    Geojson,
-}
-
-/// `export`
-#[derive(Debug, Args)]
-pub(crate) struct ExportArgs {
-    /// What
-    pub what: What,
-    /// In which format
-    #[arg(long = "as", value_name = "FORMAT")]
-    pub format: Format,
-    /// The file; without it to standard output
-    #[arg(short, long = "output", value_name = "FILE")]
-    pub output: Option<PathBuf>,
-    /// Height of the water above the sounding datum, metres
-    #[arg(long, value_name = "M", allow_negative_numbers = true)]
-    pub stage: Option<f64>,
 }
 
 /// `sync`

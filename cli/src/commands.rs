@@ -24,6 +24,8 @@ mod verify;
 mod volume;
 mod water;
 
+pub(crate) use export::ExportCommand;
+
 use crate::args::{Cli, Command};
 use crate::failure::Failure;
 use leadline_survey::{Home, Store};
@@ -50,9 +52,9 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Chart(a) => done(chart::run(cli, a)),
         Command::Structure(a) => done(structure::run(cli, a)),
         Command::Volume(a) => done(volume::run(cli, a)),
+        Command::Export(c) => done(export::run(cli, c)),
         Command::Coverage(a) => done(coverage::run(cli, a)),
         Command::Plan(a) => done(plan::run(cli, a)),
-        Command::Export(a) => done(export::run(cli, a)),
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),
         Command::Parcel(c) => parcel::run(cli, c),

@@ -6,6 +6,8 @@
 mod args;
 mod commands;
 mod failure;
+mod files;
+mod levels;
 mod net;
 mod shapes;
 mod talk;

@@ -44,7 +44,7 @@ pub(crate) fn number(v: &Value) -> f64 {
     v.as_f64().unwrap_or_else(|| panic!("a number: {v}"))
 }
 
-fn flat_mere() -> Device {
+pub(crate) fn flat_mere() -> Device {
     let d = Device::new();
     d.found("Testmere");
     known_boat(&d, "Heron");

@@ -47,7 +47,7 @@ fn drawn_water_counts_what_nobody_sounded() {
     let c = d.json(&["coverage", "--area", area.to_str().expect("UTF-8")]);
     assert_eq!(c["drawn"], true);
     assert!(number(&c["grades_m2"]["unknown"]) > 0.5 * number(&c["area_m2"]), "{c:#}");
-    for name in ["c.svg", "c.png"] {
+    for name in ["c.svg", "c.png", "c.geojson", "c.gpkg", "c.kml", "c.gpx", "c.csv"] {
         d.run(&["coverage", "--area", "wide.csv", "-o", name]).says(0, &[name]);
     }
     let svg = std::fs::read_to_string(d.file("c.svg")).expect("written");
@@ -56,6 +56,13 @@ fn drawn_water_counts_what_nobody_sounded() {
     {
         assert!(svg.contains(words), "{words}");
     }
+    let csv = std::fs::read_to_string(d.file("c.csv")).expect("written");
+    assert!(csv.lines().count() == 1 + weak(&c, "holiday").len() && csv.contains("holiday"), "{csv}");
+    let json: Value =
+        serde_json::from_slice(&std::fs::read(d.file("c.geojson")).expect("written")).expect("JSON");
+    let all = json["features"].as_array().expect("features");
+    let spots = all.iter().filter(|f| f["properties"]["what"] == "holiday");
+    assert_eq!(spots.count(), 2 * weak(&c, "holiday").len(), "an area and a place each");
     // A drawn water before the first sounding: all of it is one holiday.
     let empty = Device::new();
     empty.found("Blankmere");

@@ -8,6 +8,7 @@
 mod chart_tools;
 mod coverage;
 mod e2e;
+mod exports;
 mod home;
 mod hosts;
 mod house;

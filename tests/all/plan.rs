@@ -30,7 +30,10 @@ fn a_first_day_on_drawn_water() {
     d.run(&["plan", "--area", area]).says(0, &["go slow, look out", "25 m apart", "nothing said: --draft"]);
     let crossed = d.json(&["plan", "--area", area, "--cross", "--direction", "90"]);
     assert!(number(&crossed["cross_m"]) > 250.0 && (number(&crossed["axis_deg"]) - 90.0).abs() < 1e-9);
-    d.run(&["plan", "--area", area, "-o", "p.svg", "-o", "p.png"]).says(0, &["p.svg", "p.png"]);
+    d.run(&["plan", "--area", area, "-o", "p.svg", "-o", "p.png", "-o", "p.gpx"])
+        .says(0, &["p.svg", "p.gpx"]);
+    let gpx = std::fs::read_to_string(d.file("p.gpx")).expect("written");
+    assert_eq!((gpx.matches("<rte>").count(), gpx.matches("<trk>").count()), (1, 2 * 12 - 1), "{gpx}");
     let svg = std::fs::read_to_string(d.file("p.svg")).expect("written");
     for words in ["Blankmere: what to drive", "Not for navigation", "go slow", "zero of the test gauge"] {
         assert!(svg.contains(words), "{words}");
@@ -75,5 +78,6 @@ fn plan_says_no_with_the_next_step() {
     d.run(&["plan", "--area", area, "--spacing", "1", "--cross"]).says(0, &["main line"]);
     let wide = d.write("wide.csv", "lon,lat\n7,48\n7.5,48\n7.5,48.3\n7,48.3\n");
     d.run(&["plan", "--area", wide.to_str().expect("UTF-8")]).says(1, &["too large", "--area"]);
-    d.run(&["plan", "--area", area, "-o", "p.doc"]).says(1, &["p.doc"]);
+    d.run(&["plan", "--area", area, "-o", "p.doc"]).says(1, &["p.doc", ".gpx"]);
+    d.run(&["plan", "--area", area, "-o", "p.csv"]).says(1, &["do not fit into a table"]);
 }

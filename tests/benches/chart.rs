@@ -88,7 +88,7 @@ fn refresh(before: &[Cell], all: &[Cell], full_s: f64, levels: &Levels, want: &[
 fn by_tile(cells: &[Cell]) -> BTreeMap<TileId, Vec<Cell>> {
     let mut tiles: BTreeMap<TileId, Vec<Cell>> = BTreeMap::new();
     for c in cells {
-        tiles.entry(c.id.tile()).or_default().push(c.clone());
+        tiles.entry(c.id.tile()).or_default().push(*c);
     }
     tiles
 }

@@ -1,13 +1,14 @@
 //! `chart`: the picture.
 
 use super::open;
-use crate::args::{ChartArgs, Cli, UnitArg};
+use crate::args::{ChartArgs, Cli};
 use crate::failure::Failure;
-use crate::{talk, units};
+use crate::files::write_file;
+use crate::{levels, talk, units};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, Units, chart_png, chart_svg,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, Surface, SurfaceSettings, Touch, chart_png, chart_svg,
 };
-use leadline_survey::{Computed, Store, replace_file};
+use leadline_survey::{Computed, Store};
 use serde_json::json;
 use std::path::Path;
 
@@ -64,10 +65,7 @@ pub(crate) fn draw(surface: &Surface, info: &ChartInfo) -> String {
 
 /// Writes the sheet whole or not at all.
 pub(crate) fn write(path: &Path, kind: Kind, svg: &str) -> Result<(), Failure> {
-    replace_file(path, &bytes(kind, svg)?).map_err(|e| match e {
-        leadline_survey::Error::File { source, .. } => Failure::output(path)(source),
-        other => other.into(),
-    })
+    write_file(path, &bytes(kind, svg)?)
 }
 
 /// The sheet as a file's bytes.
@@ -87,11 +85,6 @@ pub(crate) fn info(
 ) -> Result<ChartInfo, Failure> {
     let (survey, datum) =
         store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
-    let units = match cli.units {
-        UnitArg::M => Units::Metres,
-        UnitArg::Ft => Units::Feet,
-        UnitArg::Fm => Units::Fathoms,
-    };
     Ok(ChartInfo {
         survey,
         datum,
@@ -100,7 +93,8 @@ pub(crate) fn info(
         touch: None,
         readings: computed.ground.stages_above_datum(),
         passes: computed.reduced.passes.clone(),
-        units,
+        newest: computed.reduced.cells.iter().map(|c| c.newest).max(),
+        units: levels::units(cli.units),
         tracks: false,
     })
 }

@@ -3,10 +3,12 @@
 use super::{chart, open};
 use crate::args::Cli;
 use crate::failure::Failure;
+use crate::files::{VectorFormat, write_layers};
 use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
-    Coverage, CoverageSettings, Surface, SurfaceSettings, Water, Weak, Weakness, coverage_svg,
+    ChartInfo, Coverage, CoverageSettings, Layer, Shape, Surface, SurfaceSettings, Water, Weak, Weakness,
+    coverage_layers, coverage_svg,
 };
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -26,7 +28,7 @@ pub(crate) struct CoverageArgs {
     /// Full angle of the sounder's beam, for the share of the bed that it saw
     #[arg(long, value_name = "DEG", default_value_t = 8.0)]
     pub beam: f64,
-    /// The picture (.png, .svg)
+    /// The picture (.png, .svg), or areas and places for other programs (.geojson, .gpkg, .kml, .gpx, .csv)
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: Option<PathBuf>,
 }
@@ -36,7 +38,7 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
     if !(0.5..=90.0).contains(&a.beam) {
         return Err(Failure::Input(format!("--beam {}: degrees of the full angle, 0.5 to 90", a.beam)));
     }
-    a.output.as_deref().map(chart::Kind::of).transpose()?;
+    let output = a.output.as_deref().map(Output::of).transpose()?;
     let drawn = a.area.as_deref().map(shapes::area).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
@@ -59,7 +61,12 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
         ));
     }
     if let Some(path) = &a.output {
-        chart::write(path, chart::Kind::of(path)?, &coverage_svg(&coverage, &surface, &info))?;
+        let mut layers = coverage_layers(&coverage);
+        if output == Some(Output::Layers(VectorFormat::Csv)) {
+            // A table holds one layer of points.
+            layers.retain(|l| l.name == "weak_places");
+        }
+        write(path, || coverage_svg(&coverage, &surface, &info), layers, &info)?;
     }
     if cli.json {
         return talk::json(&as_json(&coverage, a.output.as_deref()));
@@ -67,6 +74,49 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
     say(cli, &coverage)?;
     talk::say(&format!("\n{}", units::stage_words(a.stage, cli)))?;
     a.output.as_ref().map_or(Ok(()), |path| talk::say(&path.display().to_string()))
+}
+
+/// What a file is to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Output {
+    /// A picture.
+    Picture(chart::Kind),
+    /// Features for other programs.
+    Layers(VectorFormat),
+}
+
+impl Output {
+    /// By the file's ending.
+    pub(crate) fn of(path: &Path) -> Result<Self, Failure> {
+        if let Ok(kind) = chart::Kind::of(path) {
+            return Ok(Self::Picture(kind));
+        }
+        VectorFormat::of(path).map(Self::Layers).map_err(|_| {
+            Failure::Input(format!(
+                "{}: name it .png or .svg for a picture, .geojson, .kml, .gpx or .gpkg for other programs",
+                path.display()
+            ))
+        })
+    }
+}
+
+/// Writes a picture where the file's ending says so, else the layers. GPX has no areas: it gets the rest.
+pub(crate) fn write(
+    path: &Path,
+    svg: impl FnOnce() -> String,
+    mut layers: Vec<Layer>,
+    info: &ChartInfo,
+) -> Result<(), Failure> {
+    match Output::of(path)? {
+        Output::Picture(kind) => chart::write(path, kind, &svg()),
+        Output::Layers(format) => {
+            if format == VectorFormat::Gpx {
+                layers.retain(|l| !l.features.iter().any(|f| matches!(f.shape, Shape::Areas(_))));
+            }
+            format.check(&layers)?;
+            write_layers(path, &layers, info)
+        }
+    }
 }
 
 fn say(cli: &Cli, c: &Coverage) -> Result<(), Failure> {

@@ -1,5 +1,6 @@
 //! `plan`: what to drive next.
 
+use super::coverage::{Output, write};
 use super::{chart, open};
 use crate::args::Cli;
 use crate::failure::Failure;
@@ -7,7 +8,7 @@ use crate::{shapes, talk, units};
 use clap::Args;
 use leadline_chart::{
     Coverage, CoverageSettings, Leg, LegKind, NotReached, Plan, PlanSettings, Surface, SurfaceSettings, Task,
-    Water, plan_svg,
+    Water, plan_layers, plan_svg,
 };
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -64,6 +65,7 @@ pub(crate) struct PlanArgs {
 
 pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
     let settings = settings(a)?;
+    a.output.iter().try_for_each(|path| Output::of(path).map(drop))?;
     let drawn = a.area.as_deref().map(shapes::area).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
@@ -84,7 +86,7 @@ pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
     let plan =
         Plan::of(&surface, &water, &coverage, task, &settings).map_err(|e| Failure::Input(e.to_string()))?;
     for path in &a.output {
-        chart::write(path, chart::Kind::of(path)?, &plan_svg(&plan, &coverage, &surface, &info))?;
+        write(path, || plan_svg(&plan, &coverage, &surface, &info), plan_layers(&plan), &info)?;
     }
     if cli.json {
         return talk::json(&as_json(&plan, &a.output));

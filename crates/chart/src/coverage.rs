@@ -4,11 +4,13 @@
 //! farther from every sounding than half of the largest distance that S-44 allows between registered depths,
 //! max(3 × depth, 25 m). Source: IHO S-44 Ed 6.1.0 §3.5.2.
 
+mod layers;
 mod lines;
 mod outline;
 #[cfg(test)]
 pub(crate) mod tests;
 
+pub use layers::coverage_layers;
 pub use lines::{Gaps, Lines, footprint_m, planned_footprint_share};
 
 use crate::Surface;

@@ -1,36 +1,49 @@
-//! Cells as comma-separated values.
+//! Points of layers as comma-separated values (RFC 4180).
 
-use crate::nodes::canonical;
+use crate::layer_text::{Written, written};
 use crate::units::fixed;
+use crate::{ChartInfo, Layer, Shape, cells_layer};
 use leadline_model::Cell;
 use std::io;
 
-/// Column names, in order.
-pub(crate) const HEADER: &str = "lon,lat,depth_m,tvu95_m,grade,soundings,passes,devices,newest_utc,disputed";
+/// Writes the points of a layer, one row each: lon and lat in degrees (7 decimals), then the layer's columns.
+/// Unknown values are empty; lines and areas have no row.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn layer_csv(layer: &Layer, out: &mut dyn io::Write) -> io::Result<()> {
+    let names: Vec<&str> = layer.columns.iter().map(|c| c.name).collect();
+    writeln!(out, "lon,lat{}{}", if names.is_empty() { "" } else { "," }, names.join(","))?;
+    for f in &layer.features {
+        let Shape::Point(p) = f.shape else { continue };
+        write!(out, "{},{}", fixed(p.lon, 7), fixed(p.lat, 7))?;
+        for (column, value) in layer.columns.iter().zip(&f.values) {
+            match written(column, value) {
+                None => write!(out, ",")?,
+                Some(Written::Bare(t)) => write!(out, ",{t}")?,
+                Some(Written::Words(t)) => write!(out, ",{}", field(&t))?,
+            }
+        }
+        writeln!(out)?;
+    }
+    Ok(())
+}
 
-/// Writes one row per charted cell in order of cell id: position of its soundings in degrees (7 decimals),
-/// best depth in metres at `stage_m` above the sounding datum (0 = the datum itself), positive down.
+/// Writes one row per charted cell in order of cell id: position of its soundings, best depth in metres at
+/// `stage_m` above the sounding datum (0 = the datum itself), positive down.
 ///
 /// # Errors
 /// Only those of `out`.
 pub fn cells_csv(cells: &[Cell], stage_m: f64, out: &mut dyn io::Write) -> io::Result<()> {
-    writeln!(out, "{HEADER}")?;
-    for c in canonical(cells) {
-        let p = c.at.lonlat();
-        writeln!(
-            out,
-            "{},{},{},{},{},{},{},{},{},{}",
-            fixed(p.lon, 7),
-            fixed(p.lat, 7),
-            fixed(c.depth_m + stage_m, 3),
-            fixed(c.tvu95_m, 3),
-            c.grade,
-            c.soundings,
-            c.passes,
-            c.devices,
-            c.newest,
-            c.disputed
-        )?;
+    let info = ChartInfo { stage_m, ..ChartInfo::default() };
+    layer_csv(&cells_layer(cells, &info).without(&["boat"]), out)
+}
+
+/// Quoted where RFC 4180 §2 asks for it.
+fn field(text: &str) -> String {
+    if text.contains([',', '"', '\n', '\r']) {
+        format!("\"{}\"", text.replace('"', "\"\""))
+    } else {
+        text.to_owned()
     }
-    Ok(())
 }

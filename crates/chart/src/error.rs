@@ -7,6 +7,12 @@ pub enum ChartError {
     /// A level that is no number.
     #[error("contour level {0} is not a finite number of metres; give levels like 1,2,5,10")]
     LevelNotFinite(f64),
+    /// A step that is no positive number.
+    #[error("a step of {0} m leads nowhere; give a positive number of metres")]
+    Step(f64),
+    /// A chart scale out of reason.
+    #[error("a scale of 1 : {0} is not that of a chart; give its denominator, 100 to 10000000")]
+    Scale(f64),
     /// More levels than [`crate::MAX_LEVELS`].
     #[error("{given} contour levels asked for; at most {max} can be drawn, so take a larger step")]
     TooManyLevels {

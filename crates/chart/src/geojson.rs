@@ -1,144 +1,95 @@
 //! GeoJSON (RFC 7946): WGS 84 degrees with 7 decimals, no `crs`, outer rings counter-clockwise, cut at the
-//! antimeridian. Attribute names of depths are those of S-57: VALDCO, DRVAL1 (shoal end), DRVAL2.
+//! antimeridian. An unknown value is left out of the feature's properties.
 
-mod rings;
-
-use crate::nodes::canonical;
+use crate::layer_text::{Written, written};
 use crate::units::fixed;
-use crate::{ChartInfo, Levels, Surface};
-use leadline_model::{CAUTION, Cell, PRODUCT, UtcMillis, escaped};
-use rings::Degrees;
+use crate::{ChartInfo, Feature, Layer, Shape};
+use leadline_model::{CAUTION, LonLat, PRODUCT, escaped};
 use std::io;
 
-/// Writes the contours of the safe surface at the chart's stage, one feature a level.
+/// Writes one layer as a FeatureCollection, one feature a line.
 ///
 /// # Errors
 /// Only those of `out`.
-pub fn contours_geojson(
-    surface: &Surface,
-    info: &ChartInfo,
-    levels: &Levels,
-    out: &mut dyn io::Write,
-) -> io::Result<()> {
-    let mut file = Collection::begin(info, surface.newest(), "safe depth contours", out)?;
-    let degrees = Degrees::new(surface.frame());
-    for c in surface.contours(info.stage_m, levels) {
-        let lines: Vec<String> = c.lines.iter().flat_map(|l| degrees.line(&l.points)).collect();
-        if !lines.is_empty() {
-            let properties = format!("\"VALDCO\":{}", short(c.depth_m));
-            file.feature("MultiLineString", &format!("[{}]", lines.join(",")), &properties)?;
+pub fn layer_geojson(layer: &Layer, info: &ChartInfo, out: &mut dyn io::Write) -> io::Result<()> {
+    layers_geojson(std::slice::from_ref(layer), info, out)
+}
+
+/// Writes layers as one FeatureCollection; of several, each feature's property `layer` names its own.
+///
+/// # Errors
+/// Only those of `out`.
+pub fn layers_geojson(layers: &[Layer], info: &ChartInfo, out: &mut dyn io::Write) -> io::Result<()> {
+    begin(layers, info, out)?;
+    let mut comma = "";
+    for layer in layers {
+        for f in &layer.features {
+            let mut properties = properties(layer, f);
+            if layers.len() > 1 {
+                properties.insert(0, format!("\"layer\":{}", quoted(layer.name)));
+            }
+            write!(
+                out,
+                "{comma}\n{{\"type\":\"Feature\",\"properties\":{{{}}},\"geometry\":{}}}",
+                properties.join(","),
+                geometry(&f.shape)
+            )?;
+            comma = ",";
         }
     }
-    file.end()
+    out.write_all(b"\n]}\n")
 }
 
-/// Writes the depth areas of the safe surface at the chart's stage, one feature a band. A band without a
-/// limit on one side has no attribute there.
-///
-/// # Errors
-/// Only those of `out`.
-pub fn areas_geojson(
-    surface: &Surface,
-    info: &ChartInfo,
-    levels: &Levels,
-    out: &mut dyn io::Write,
-) -> io::Result<()> {
-    let mut file = Collection::begin(info, surface.newest(), "safe depth areas", out)?;
-    let degrees = Degrees::new(surface.frame());
-    for a in surface.areas(info.stage_m, levels) {
-        let polygons: Vec<String> = a.polygons.iter().flat_map(|p| degrees.polygon(p)).collect();
-        let limit = |name: &str, v: Option<f64>| v.map(|v| format!("\"{name}\":{}", short(v)));
-        let limits: Vec<String> =
-            [limit("DRVAL1", a.from_m), limit("DRVAL2", a.to_m)].into_iter().flatten().collect();
-        if !polygons.is_empty() {
-            file.feature("MultiPolygon", &format!("[{}]", polygons.join(",")), &limits.join(","))?;
-        }
-    }
-    file.end()
+/// The foreign member `leadline` says what the file holds.
+fn begin(layers: &[Layer], info: &ChartInfo, out: &mut dyn io::Write) -> io::Result<()> {
+    let contents: Vec<&str> = layers.iter().map(|l| l.title.as_str()).collect();
+    let boats: Vec<String> = info.boats().into_iter().map(quoted).collect();
+    let newest = info.newest.map_or_else(|| "null".to_owned(), |t| format!("\"{t}\""));
+    write!(
+        out,
+        "{{\"type\":\"FeatureCollection\",\"leadline\":{{\"product\":{},\"contents\":{},\"survey\":{},\
+         \"datum\":{},\"stage_m\":{},\"stage\":{},\"newest_utc\":{newest},\"boats\":[{}],\"caution\":{}}},\
+         \"features\":[",
+        quoted(PRODUCT),
+        quoted(&contents.join("; ")),
+        quoted(&info.survey),
+        quoted(&info.datum),
+        fixed(info.stage_m, 3),
+        quoted(&info.stage_text),
+        boats.join(","),
+        quoted(CAUTION)
+    )
 }
 
-/// Writes the charted cells as points in order of cell id, best depth at the chart's stage.
-///
-/// # Errors
-/// Only those of `out`.
-pub fn cells_geojson(cells: &[Cell], info: &ChartInfo, out: &mut dyn io::Write) -> io::Result<()> {
-    let cells = canonical(cells);
-    let newest = cells.iter().map(|c| c.newest).max();
-    let mut file = Collection::begin(info, newest, "cells", out)?;
-    let boats = info.boats();
-    for c in cells {
-        let p = c.at.lonlat();
-        let boat = info.boat_of(c.main_pass, &boats).map(|b| format!(",\"boat\":{}", quoted(boats[b])));
-        let properties = format!(
-            "\"depth_m\":{},\"tvu95_m\":{},\"grade\":\"{}\",\"soundings\":{},\"passes\":{},\"devices\":{},\
-             \"newest_utc\":\"{}\",\"disputed\":{}{}",
-            fixed(c.depth_m + info.stage_m, 3),
-            fixed(c.tvu95_m, 3),
-            c.grade,
-            c.soundings,
-            c.passes,
-            c.devices,
-            c.newest,
-            c.disputed,
-            boat.unwrap_or_default()
-        );
-        file.feature("Point", &format!("[{},{}]", fixed(p.lon, 7), fixed(p.lat, 7)), &properties)?;
-    }
-    file.end()
+fn properties(layer: &Layer, f: &Feature) -> Vec<String> {
+    let one = |(column, value)| {
+        let text = match written(column, value)? {
+            Written::Bare(t) => t,
+            Written::Words(t) => serde_json::Value::from(t).to_string(),
+        };
+        Some(format!("{}:{text}", quoted(column.name)))
+    };
+    layer.columns.iter().zip(&f.values).filter_map(one).collect()
 }
 
-/// A FeatureCollection being written, one feature a line.
-struct Collection<'a> {
-    out: &'a mut dyn io::Write,
-    first: bool,
+fn geometry(shape: &Shape) -> String {
+    let (kind, coordinates) = match shape {
+        Shape::Point(p) => ("Point", position(p)),
+        Shape::Lines(lines) => ("MultiLineString", list(lines, |l| list(l, position))),
+        Shape::Areas(areas) => ("MultiPolygon", list(areas, |a| list(a, |r| list(r, position)))),
+    };
+    format!("{{\"type\":\"{kind}\",\"coordinates\":{coordinates}}}")
 }
 
-impl<'a> Collection<'a> {
-    fn begin(
-        info: &ChartInfo,
-        newest: Option<UtcMillis>,
-        what: &str,
-        out: &'a mut dyn io::Write,
-    ) -> io::Result<Self> {
-        let boats: Vec<String> = info.boats().into_iter().map(quoted).collect();
-        let newest = newest.map_or_else(|| "null".to_owned(), |t| format!("\"{t}\""));
-        write!(
-            out,
-            "{{\"type\":\"FeatureCollection\",\"leadline\":{{\"product\":{},\"contents\":{},\"survey\":{},\
-             \"datum\":{},\"stage_m\":{},\"stage\":{},\"newest_utc\":{newest},\"boats\":[{}],\"caution\":{}}},\
-             \"features\":[",
-            quoted(PRODUCT),
-            quoted(what),
-            quoted(&info.survey),
-            quoted(&info.datum),
-            fixed(info.stage_m, 3),
-            quoted(&info.stage_text),
-            boats.join(","),
-            quoted(CAUTION)
-        )?;
-        Ok(Self { out, first: true })
-    }
+fn list<T>(items: &[T], one: impl Fn(&T) -> String) -> String {
+    format!("[{}]", items.iter().map(one).collect::<Vec<_>>().join(","))
+}
 
-    fn feature(&mut self, kind: &str, coordinates: &str, properties: &str) -> io::Result<()> {
-        let comma = if std::mem::take(&mut self.first) { "" } else { "," };
-        write!(
-            self.out,
-            "{comma}\n{{\"type\":\"Feature\",\"properties\":{{{properties}}},\
-             \"geometry\":{{\"type\":\"{kind}\",\"coordinates\":{coordinates}}}}}"
-        )
-    }
-
-    fn end(self) -> io::Result<()> {
-        self.out.write_all(b"\n]}\n")
-    }
+fn position(p: &LonLat) -> String {
+    format!("[{},{}]", fixed(p.lon, 7), fixed(p.lat, 7))
 }
 
 /// A JSON string; control characters and direction overrides are made visible first.
 fn quoted(text: &str) -> String {
     serde_json::Value::from(escaped(text)).to_string()
-}
-
-/// Metres with as many decimals as needed, at most four.
-fn short(v: f64) -> String {
-    fixed(v, 4).trim_end_matches('0').trim_end_matches('.').to_owned()
 }

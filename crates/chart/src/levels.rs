@@ -40,6 +40,22 @@ impl Levels {
         }
     }
 
+    /// Each multiple of `step_m` above `shoalest_m` and not beyond `deepest_m`.
+    ///
+    /// # Errors
+    /// A step that is no positive number of metres, or more than [`MAX_LEVELS`] levels.
+    pub fn every(step_m: f64, shoalest_m: f64, deepest_m: f64) -> Result<Self, ChartError> {
+        if !(step_m > 0.0 && step_m.is_finite()) {
+            return Err(ChartError::Step(step_m));
+        }
+        let (first, last) = (libm::floor(shoalest_m / step_m) + 1.0, libm::floor(deepest_m / step_m));
+        let given = last - first + 1.0;
+        if given.is_nan() || given > MAX_LEVELS as f64 {
+            return Err(ChartError::TooManyLevels { given: given as usize, max: MAX_LEVELS });
+        }
+        Self::new((0..given.max(0.0) as u32).map(|k| (first + f64::from(k)) * step_m).collect())
+    }
+
     /// The levels, ascending, metres.
     pub fn metres(&self) -> &[f64] {
         &self.0
@@ -87,6 +103,12 @@ mod tests {
         assert!(Levels::for_range(f64::NAN, 3.0, Units::Metres).metres().is_empty());
         assert!(Levels::for_range(-1e300, 1e300, Units::Metres).metres().len() < MAX_LEVELS);
         assert!(matches!(Levels::new(vec![1.0, f64::NAN]), Err(ChartError::LevelNotFinite(_))));
+        assert!(matches!(Levels::every(0.0, 0.0, 9.0), Err(ChartError::Step(_))));
+        assert!(matches!(Levels::every(f64::NAN, 0.0, 9.0), Err(ChartError::Step(_))));
+        assert!(matches!(Levels::every(1e-9, 0.0, 9.0), Err(ChartError::TooManyLevels { .. })));
+        assert!(matches!(Levels::every(1.0, f64::NAN, 9.0), Err(ChartError::TooManyLevels { .. })));
+        assert_eq!(Levels::every(2.0, -1.0, 4.0).expect("few").metres(), [0.0, 2.0, 4.0]);
+        assert!(Levels::every(50.0, 1.0, 4.0).expect("none").metres().is_empty());
         let many = (0..501).map(f64::from).collect();
         assert!(matches!(Levels::new(many), Err(ChartError::TooManyLevels { given: 501, .. })));
         assert_eq!(Levels::new(vec![5.0, 1.0, 5.0]).expect("finite").metres(), [1.0, 5.0]);

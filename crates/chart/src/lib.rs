@@ -6,8 +6,8 @@
 //!
 //! [`Surface`] is the entry point: a triangulation of the cells, blank where soundings are too far apart, with
 //! the *best* depths (and their uncertainty) and the *safe* ones that contours are drawn from. [`Levels`]
-//! chooses contour levels, [`chart_svg`] and [`chart_png`] draw, the `*_geojson` and [`cells_csv`] functions
-//! export.
+//! chooses contour levels, [`chart_svg`] and [`chart_png`] draw. What goes to other programs becomes a [`Layer`],
+//! which the `layer_*` functions write in each format.
 //!
 //! ```
 //! use leadline_chart::{Surface, SurfaceSettings};
@@ -20,14 +20,21 @@ mod blocks;
 mod contour;
 mod coverage;
 mod csv;
+mod degrees;
 mod error;
 mod fabric;
 mod geojson;
+mod gpx;
 mod grain;
 mod ground;
 mod held;
 mod info;
+mod kml;
 mod krige;
+mod label;
+mod layer;
+mod layer_text;
+mod layers;
 mod levels;
 mod locate;
 mod mesh;
@@ -37,9 +44,12 @@ mod palette;
 mod picture;
 mod plan;
 mod png;
+mod selection;
 mod shore;
 mod smooth;
+mod soundings;
 mod spread;
+mod statements;
 mod structure;
 mod support;
 mod surface;
@@ -47,23 +57,32 @@ mod tracks;
 mod units;
 mod volume;
 mod water;
+mod wkb;
+mod xml;
+mod xyz;
 
 pub use contour::{Contour, ContourLine, DepthArea};
 pub use coverage::{
-    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, footprint_m,
+    Coverage, CoverageSettings, Gaps, Lines, Weak, Weakness, allowed_spacing_m, coverage_layers, footprint_m,
     planned_footprint_share,
 };
-pub use csv::cells_csv;
+pub use csv::{cells_csv, layer_csv};
 pub use error::{BlankReason, ChartError};
-pub use geojson::{areas_geojson, cells_geojson, contours_geojson};
+pub use geojson::{layer_geojson, layers_geojson};
+pub use gpx::layers_gpx;
 pub use held::HeldChart;
 pub use info::{ChartInfo, Touch};
+pub use kml::layers_kml;
+pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
+pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contours_geojson, contours_layer};
 pub use levels::{Levels, MAX_LEVELS};
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, contrast, depth_colour, ink_on};
 pub use picture::{chart_svg, coverage_svg, plan_svg, structure_svg, volume_svg};
-pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task};
+pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use shore::Shore;
+pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
+pub use statements::{statement_text, statements};
 pub use structure::{
     BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
 };
@@ -71,3 +90,4 @@ pub use surface::{Basis, Between, Estimate, Surface, SurfaceSettings};
 pub use units::Units;
 pub use volume::{Banded, MAX_STAGES, StageRow, VolumeTable, rules, stages, volume_csv, volume_table};
 pub use water::Water;
+pub use xyz::layer_xyz;

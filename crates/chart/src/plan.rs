@@ -2,6 +2,7 @@
 //! boat floats.
 
 mod ground;
+mod layers;
 mod lines;
 mod request;
 #[cfg(test)]
@@ -9,6 +10,7 @@ mod tests;
 mod tour;
 mod ways;
 
+pub use layers::plan_layers;
 pub use request::{MAX_PLAN_LINES, PlanError, PlanSettings, Task};
 
 use crate::coverage::{Coverage, Weak, Weakness, allowed_spacing_m};

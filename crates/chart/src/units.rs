@@ -64,6 +64,11 @@ pub(crate) fn fixed(x: f64, decimals: usize) -> String {
     }
 }
 
+/// Metres with as many decimals as needed, at most four.
+pub(crate) fn short(v: f64) -> String {
+    fixed(v, 4).trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

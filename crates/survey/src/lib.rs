@@ -5,6 +5,7 @@ mod actions;
 mod decisions;
 mod desk;
 mod error;
+mod geopackage;
 mod ground;
 mod home;
 mod import;
@@ -24,6 +25,7 @@ pub use decisions::{
 };
 pub use desk::SurveyDesk;
 pub use error::{Error, Family};
+pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};

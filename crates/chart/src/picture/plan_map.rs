@@ -147,8 +147,10 @@ fn arrow(page: &mut Page, l: &Leg) {
 fn panel(page: &mut Page, plan: &Plan, info: &ChartInfo) {
     let km = |m: f64| format!("{} km", fixed(m / 1000.0, 2));
     page.heading("The drive, in order of the numbers");
+    let by_bed = plan.axis_deg.is_some_and(|a| a.1);
+    let main = if by_bed { "main lines, across the contours" } else { "main lines" };
     for (kind, what) in [
-        (LegKind::Main, "main lines, across the contours"),
+        (LegKind::Main, main),
         (LegKind::Cross, "cross lines"),
         (LegKind::TouchUp, "runs over weak spots"),
         (LegKind::Way, "ways between them"),

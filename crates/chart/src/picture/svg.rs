@@ -3,6 +3,7 @@
 use crate::palette::Colour;
 use crate::png::FONT_FAMILY;
 use crate::units::fixed;
+pub(super) use crate::xml::xml;
 use leadline_model::escaped;
 use std::fmt::Write;
 
@@ -170,24 +171,6 @@ pub(super) fn path_data(points: impl Iterator<Item = (f64, f64)>, closed: bool, 
 
 fn push(d: &mut String, p: (f64, f64), first: bool) {
     let _ = write!(d, "{}{} {}", if first { 'M' } else { 'L' }, px(p.0), px(p.1));
-}
-
-/// Text safe inside an element or attribute: control characters made visible, markup escaped.
-pub(super) fn xml(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in escaped(text).chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            // Not allowed in XML 1.0 even as references.
-            '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 /// Opening of a sheet of `w` x `h` px.

@@ -166,6 +166,11 @@ impl<'a> Ground<'a> {
         }
     }
 
+    /// Whether a square and all around it are in the water: lines keep so far from a drawn shore.
+    pub(crate) fn well_inside(&self, i: usize) -> bool {
+        self.inside[i] && self.around(i).all(|j| self.inside[j])
+    }
+
     /// The square that holds `p`.
     pub(crate) fn square(&self, p: [f64; 2]) -> Option<usize> {
         let (x, y) = ((p[0] - self.low[0]) / self.side, (p[1] - self.low[1]) / self.side);

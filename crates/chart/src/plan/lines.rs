@@ -107,7 +107,7 @@ pub(crate) fn parallel(
     for k in 0..count as usize {
         let off = low[1] + (k as f64 + 0.5) * step;
         let at = |s: f64| [s * u[0] + off * v[0], s * u[1] + off * v[1]];
-        let (lines, lost) = pieces(ground, [at(low[0]), at(high[0])], |i| ground.inside[i]);
+        let (lines, lost) = pieces(ground, [at(low[0]), at(high[0])], |i| ground.well_inside(i));
         out.extend(lines);
         cut.add(lost);
     }

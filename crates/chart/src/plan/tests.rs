@@ -59,6 +59,21 @@ fn a_first_survey_of_drawn_water() {
 }
 
 #[test]
+fn odd_places_are_planned_as_any_other() {
+    for (lon, lat) in [(179.9999, 10.0), (-180.0, -10.0), (7.0, 0.0), (-30.0, -71.0)] {
+        let here = at(lon, lat);
+        let s = PlanSettings { start: Some(here), ..settings() };
+        let (plan, _) = planned(&[], &square(here, 100.0), Task::Water, &s).expect("a plan");
+        assert_eq!(plan.legs.iter().filter(|l| l.kind == LegKind::Main).count(), 8, "{lon} {lat}");
+        assert!(
+            (plan.length_m(LegKind::Main) / 1560.0 - 1.0).abs() < 0.04,
+            "{}",
+            plan.length_m(LegKind::Main)
+        );
+    }
+}
+
+#[test]
 fn lines_run_across_the_contours() {
     // The bed falls toward 30° from north; the sounded lines run east.
     let fall = [0.5, 0.866];

@@ -1,7 +1,8 @@
-//! Lines and polygons of a local frame as coordinate texts in whole 1e-7 degrees.
+//! Lines and polygons of a local frame in degrees, rounded to whole 1e-7 degrees and cut at the antimeridian
+//! (RFC 7946 §3.1.9).
 
 use geo::{Coord, LineString, Polygon};
-use leadline_model::LocalFrame;
+use leadline_model::{LocalFrame, LonLat};
 use std::collections::BTreeMap;
 
 /// Units of 1e-7 degree in half a turn.
@@ -12,41 +13,23 @@ type Place = (i64, i64);
 
 /// Turns frame metres into degrees. Longitudes are kept unwrapped about the frame's origin, so that a line
 /// over the antimeridian stays in one piece until it is cut on purpose.
-pub(super) struct Degrees<'a> {
+pub(crate) struct Degrees<'a> {
     frame: &'a LocalFrame,
     middle: i64,
 }
 
 impl<'a> Degrees<'a> {
-    pub(super) fn new(frame: &'a LocalFrame) -> Self {
+    pub(crate) fn new(frame: &'a LocalFrame) -> Self {
         Self { frame, middle: whole(frame.origin().lonlat().lon) }
     }
 
-    /// One text of `[[lon,lat],…]` a piece.
-    pub(super) fn line(&self, line: &LineString<f64>) -> Vec<String> {
-        let mut pieces: Vec<(i64, Vec<Place>)> = Vec::new();
-        let mut last: Option<Place> = None;
-        for p in self.places(line) {
-            let here = turn(p.0);
-            let before = last.map_or(here, |q| turn(q.0));
-            if let Some(q) = last.filter(|_| before != here) {
-                // +180° for the western piece, −180° for the eastern one.
-                let edge = before.max(here) * 2 * HALF_TURN - HALF_TURN;
-                let cut = (edge, crossing(q, p, edge));
-                pieces.last_mut().into_iter().for_each(|piece| piece.1.push(cut));
-                pieces.push((here, vec![cut]));
-            }
-            match pieces.last_mut() {
-                Some(piece) => piece.1.push(p),
-                None => pieces.push((here, vec![p])),
-            }
-            last = Some(p);
-        }
-        pieces.iter().filter(|piece| piece.1.len() > 1).map(|(t, piece)| text_in(piece, *t)).collect()
+    /// The pieces of a line; more than one where it crosses the antimeridian.
+    pub(crate) fn line(&self, line: &LineString<f64>) -> Vec<Vec<LonLat>> {
+        pieces(&self.places(line))
     }
 
-    /// One text of `[[ring],[hole],…]` a part.
-    pub(super) fn polygon(&self, polygon: &Polygon<f64>) -> Vec<String> {
+    /// The parts of a polygon: outer ring counter-clockwise, then its holes, clockwise.
+    pub(crate) fn polygon(&self, polygon: &Polygon<f64>) -> Vec<Vec<Vec<LonLat>>> {
         let outer = self.places(polygon.exterior());
         let holes: Vec<Vec<Place>> = polygon.interiors().iter().map(|h| self.places(h)).collect();
         let (Some(west), Some(east)) = (outer.iter().map(|p| p.0).min(), outer.iter().map(|p| p.0).max())
@@ -62,8 +45,7 @@ impl<'a> Degrees<'a> {
             inners.extend(holes.iter().flat_map(|h| loops(h)).filter(|h| twice_area(h) < 0));
             for part in &outers {
                 let mine = inners.iter().filter(|h| outers.len() == 1 || holds(part, h));
-                let rings: Vec<_> = std::iter::once(part).chain(mine).map(|r| text_in(r, t)).collect();
-                out.push(format!("[{}]", rings.join(",")));
+                out.push(std::iter::once(part).chain(mine).map(|r| degrees_in(r, t)).collect());
             }
         }
         out
@@ -82,6 +64,49 @@ impl<'a> Degrees<'a> {
         }
         out
     }
+}
+
+/// The pieces of a line of positions in degrees, each the short way from the one before it.
+pub(crate) fn track(line: &[LonLat]) -> Vec<Vec<LonLat>> {
+    let mut places: Vec<Place> = Vec::with_capacity(line.len());
+    for p in line {
+        let lon = whole(p.lon);
+        let near = places
+            .last()
+            .map_or(lon, |q| q.0 + (lon - q.0 + HALF_TURN).rem_euclid(2 * HALF_TURN) - HALF_TURN);
+        let place = (near, whole(p.lat));
+        if places.last() != Some(&place) {
+            places.push(place);
+        }
+    }
+    pieces(&places)
+}
+
+/// A place on the 1e-7 degree lattice.
+pub(crate) fn rounded(p: LonLat) -> LonLat {
+    LonLat { lon: whole(p.lon) as f64 / 1e7, lat: whole(p.lat) as f64 / 1e7 }
+}
+
+fn pieces(line: &[Place]) -> Vec<Vec<LonLat>> {
+    let mut pieces: Vec<(i64, Vec<Place>)> = Vec::new();
+    let mut last: Option<Place> = None;
+    for &p in line {
+        let here = turn(p.0);
+        let before = last.map_or(here, |q| turn(q.0));
+        if let Some(q) = last.filter(|_| before != here) {
+            // +180° for the western piece, −180° for the eastern one.
+            let edge = before.max(here) * 2 * HALF_TURN - HALF_TURN;
+            let cut = (edge, crossing(q, p, edge));
+            pieces.last_mut().into_iter().for_each(|piece| piece.1.push(cut));
+            pieces.push((here, vec![cut]));
+        }
+        match pieces.last_mut() {
+            Some(piece) => piece.1.push(p),
+            None => pieces.push((here, vec![p])),
+        }
+        last = Some(p);
+    }
+    pieces.iter().filter(|piece| piece.1.len() > 1).map(|(t, piece)| degrees_in(piece, *t)).collect()
 }
 
 /// Cuts a closed ring that touches itself at a place (exactly, or by rounding) into rings that do not.
@@ -172,16 +197,10 @@ fn twice_area(ring: &[Place]) -> i128 {
 }
 
 /// Coordinates of one piece in the world copy `turn`.
-fn text_in(piece: &[Place], turn: i64) -> String {
+fn degrees_in(piece: &[Place], turn: i64) -> Vec<LonLat> {
     let one = |p: &Place| {
         let lon = (p.0 - turn * 2 * HALF_TURN).clamp(-HALF_TURN, HALF_TURN);
-        format!("[{},{}]", decimal(lon), decimal(p.1))
+        LonLat { lon: lon as f64 / 1e7, lat: p.1 as f64 / 1e7 }
     };
-    format!("[{}]", piece.iter().map(one).collect::<Vec<_>>().join(","))
-}
-
-/// A whole number of 1e-7 degrees as decimal text.
-fn decimal(v: i64) -> String {
-    let sign = if v < 0 { "-" } else { "" };
-    format!("{sign}{}.{:07}", v.abs() / 10_000_000, v.abs() % 10_000_000)
+    piece.iter().map(one).collect()
 }
