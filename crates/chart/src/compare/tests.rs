@@ -1,8 +1,9 @@
+#![allow(clippy::print_stdout, reason = "the measured rates stand in the docs")]
+
 use super::*;
 use crate::SurfaceSettings;
 use leadline_model::{Cell, Grade, LocalFrame, LonLat, UtcMillis};
 use std::collections::BTreeMap;
-#![allow(clippy::print_stdout, reason = "the measured rates stand in the docs")]
 
 /// Uniform and normal numbers from a seed (SplitMix64, Box and Muller).
 struct Dice(u64);
