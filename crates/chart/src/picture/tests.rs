@@ -173,7 +173,7 @@ fn a_scale_that_does_not_fit_says_which_does() {
     let Err(ChartError::ScaleTooLarge { fits, .. }) = ask(500.0) else { panic!("does not fit") };
     assert!(ask(fits).is_ok(), "1 : {fits}");
     for bad in [0.0, -5.0, f64::NAN, f64::INFINITY, 1e9] {
-        assert!(matches!(ask(bad), Err(ChartError::Scale(_))), "{bad}");
+        assert!(matches!(ask(bad), Err(ChartError::PaperScale(_))), "{bad}");
     }
 }
 
