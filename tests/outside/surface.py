@@ -7,7 +7,7 @@ References: scipy LinearNDInterpolator and CloughTocher2DInterpolator, verde Spl
 inverse distance by gdal_grid (invdistnn, power 2, 12 nearest) where that program is installed.
 
   surface.py EXAMPLE          prints the table, and whether the bands hold as "ok"/"not ok" lines
-  surface.py EXAMPLE WORD     only the sets with WORD in their name
+  surface.py EXAMPLE 1/2      every second set, from the second on
 """
 
 import csv

@@ -77,8 +77,7 @@ pub fn chart_sheet(
     if !(SCALES.0..=SCALES.1).contains(&asked) {
         return Err(ChartError::PaperScale(asked));
     }
-    let bare = Extent::bare(&chosen.part.nodes);
-    let close = View::fit(&bare, &best.layout.map).placed(surface.frame());
+    let close = View::fit(&chosen.bare, &best.layout.map).placed(surface.frame());
     if asked < close.denominator() {
         let (fits, paper) = (round_up(close.denominator()), settings.paper.word());
         return Err(ChartError::ScaleTooLarge { asked, fits, paper });
@@ -94,6 +93,8 @@ struct Chosen<'a> {
     bands: Bands,
     part: Part,
     extent: Extent,
+    /// The same without a border.
+    bare: Extent,
 }
 
 /// A divided sheet with its panel.
@@ -114,8 +115,10 @@ impl<'a> Chosen<'a> {
         let range = surface.safe_range_m().map(|(lo, hi)| (lo + info.stage_m, hi + info.stage_m));
         let bands = Bands::new(levels.metres(), range, settings.theme);
         let part = part(surface.nodes(), settings.near);
-        let extent = Extent::of(&part.nodes);
-        Self { surface, info, levels, bands, part, extent }
+        let ground =
+            if part.elsewhere == 0 { surface.nodes_to_the_shore() } else { part.nodes.clone() };
+        let (extent, bare) = (Extent::of(&ground), Extent::bare(&ground));
+        Self { surface, info, levels, bands, part, extent, bare }
     }
 
     /// The largest scale that fits and has two digits.

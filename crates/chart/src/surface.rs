@@ -13,7 +13,7 @@ use crate::spread::{Spread, fall};
 use crate::support::{bend, refine};
 use crate::{BlankReason, Contour, DepthArea, Levels, Units};
 use leadline_model::{Cell, Grade, GridPos, LocalFrame, UtcMillis};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How a surface is made.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -281,6 +281,20 @@ impl Surface {
 
     pub(crate) fn mesh(&self) -> &Mesh {
         &self.mesh
+    }
+
+    /// The cells, and the places of the shore that the surface reaches.
+    pub(crate) fn nodes_to_the_shore(&self) -> Vec<Node> {
+        let reached: BTreeSet<u32> = match &self.shore {
+            Some(_) => self.mesh.node.iter().copied().filter(|n| *n as usize >= self.cells).collect(),
+            None => BTreeSet::new(),
+        };
+        self.nodes().iter().copied().chain(reached.iter().map(|n| self.nodes[*n as usize])).collect()
+    }
+
+    /// Whether a shore is drawn and the place lies beyond it.
+    pub(crate) fn is_ashore(&self, p: [f64; 2]) -> bool {
+        self.shore.is_some() && !self.covers(p)
     }
 
     /// The cells, without the places between them.

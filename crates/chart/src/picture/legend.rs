@@ -82,7 +82,7 @@ impl Matter<'_> {
         let mut b = self.block("How good it is");
         b.words(self.width, &grade_words(self.surface, self.info.units));
         b.height += 4.0;
-        let gap = fixed(self.surface.settings().max_gap_m, 0);
+        let gap = fixed(self.surface.settings().max_gap_m / 2.0, 0);
         self.sign(&mut b, Some(Hatch::Loose), "loose", "Loose: measured, but worse than Order 2");
         self.sign(
             &mut b,

@@ -113,7 +113,8 @@ impl<'a> Selection<'a> {
         info: &'a ChartInfo,
     ) -> Self {
         let on_sheet = |n: &&Node| Tag::level(view.px(n.xy), (0.0, 0.0)).inside(frame, 0.0);
-        let mut all: Vec<&Node> = surface.nodes().iter().filter(on_sheet).collect();
+        let afloat = |n: &&Node| !surface.is_ashore(n.xy);
+        let mut all: Vec<&Node> = surface.nodes().iter().filter(on_sheet).filter(afloat).collect();
         all.sort_by(|a, b| a.safe_m.total_cmp(&b.safe_m).then(a.id.cmp(&b.id)));
         Self { view, frame, bands, surface, info, chosen: Taken::default(), all }
     }
