@@ -115,8 +115,7 @@ impl<'a> Chosen<'a> {
         let range = surface.safe_range_m().map(|(lo, hi)| (lo + info.stage_m, hi + info.stage_m));
         let bands = Bands::new(levels.metres(), range, settings.theme);
         let part = part(surface.nodes(), settings.near);
-        let ground =
-            if part.elsewhere == 0 { surface.nodes_to_the_shore() } else { part.nodes.clone() };
+        let ground = if part.elsewhere == 0 { surface.nodes_to_the_shore() } else { part.nodes.clone() };
         let (extent, bare) = (Extent::of(&ground), Extent::bare(&ground));
         Self { surface, info, levels, bands, part, extent, bare }
     }
