@@ -71,12 +71,8 @@ pub(crate) fn gather<'a>(tile: TileId, reach_m: f64, of: impl Fn(TileId) -> &'a 
     near
 }
 
-/// Whether a tile that looks `reach_m` beyond its edge sees a place.
-pub(crate) fn within(tile: TileId, place: GridPos, reach_m: f64) -> bool {
-    inside(tile, place, places_in(tile, reach_m))
-}
-
-fn inside(tile: TileId, place: GridPos, reach: i64) -> bool {
+/// Whether a tile that looks `reach` grid places beyond its edge sees a place.
+pub(crate) fn inside(tile: TileId, place: GridPos, reach: i64) -> bool {
     from_corner(tile, place).iter().all(|v| -reach <= *v && *v < TILE_PLACES + reach)
 }
 
@@ -127,7 +123,8 @@ pub(crate) fn place_m(tile: TileId) -> f64 {
     PLACE_M * libm::sqrt(east * north)
 }
 
-fn places_in(tile: TileId, metres: f64) -> i64 {
+/// Grid places that reach this far from a tile's edge, and a little farther.
+pub(crate) fn places_in(tile: TileId, metres: f64) -> i64 {
     libm::ceil(metres * MARGIN / place_m(tile)) as i64 + 1
 }
 

@@ -1,6 +1,6 @@
 //! The safe surface of a growing survey, held tile by tile and brought up to date where cells changed.
 
-use crate::blocks::{gather, of_tile, owners, within};
+use crate::blocks::{gather, inside, of_tile, owners, places_in};
 use crate::contour::{Chain, Contour, ContourLine, Named, band_of, crossing, pieces, polyline};
 use crate::nodes::{Node, canonical, middle, node};
 use crate::smooth::{REACH_M, line_depths};
@@ -87,10 +87,10 @@ impl HeldChart {
 
     /// The frame of the contours' coordinates, about the survey's middle.
     pub fn frame(&self) -> LocalFrame {
-        // In order of cells, as a whole surface sees them: the first one decides which way round the world is short.
-        let mut all: Vec<(CellId, GridPos)> = self.tiles.values().flatten().map(|n| (n.id, n.at)).collect();
-        all.sort_unstable();
-        LocalFrame::new(middle(all.into_iter().map(|n| n.1)))
+        let all = || self.tiles.values().flatten();
+        // The first cell, as a whole surface sees them, decides which way round the world is short.
+        let first = all().min_by_key(|n| n.id).map(|n| n.at);
+        LocalFrame::new(middle(first.into_iter().chain(all().map(|n| n.at))))
     }
 
     /// Contours of the safe surface at `stage_m`, as [`crate::Surface::contours`] gives them.
@@ -155,14 +155,15 @@ fn note_changes(old: &[Node], new: &mut [Node], changed: &mut Vec<GridPos>) {
 /// Tiles that look at one of these places when they look `reach_m` beyond their edge.
 fn touched(places: &[GridPos], reach_m: f64) -> Vec<TileId> {
     let mut all = BTreeSet::new();
-    let mut last: Option<(TileId, Vec<TileId>)> = None;
+    let mut last: Option<(TileId, Vec<(TileId, i64)>)> = None;
     for p in places {
         let tile = p.tile();
         if last.as_ref().is_none_or(|(t, _)| *t != tile) {
-            last = Some((tile, owners(std::iter::once(tile), 2.0 * reach_m)));
+            let around = owners(std::iter::once(tile), 2.0 * reach_m);
+            last = Some((tile, around.into_iter().map(|t| (t, places_in(t, reach_m))).collect()));
         }
-        for t in last.iter().flat_map(|(_, around)| around) {
-            if within(*t, *p, reach_m) {
+        for (t, reach) in last.iter().flat_map(|(_, around)| around) {
+            if inside(*t, *p, *reach) {
                 all.insert(*t);
             }
         }
