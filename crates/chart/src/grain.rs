@@ -111,7 +111,8 @@ mod tests {
     use super::*;
     use crate::mesh::delaunay;
     use crate::nodes::place;
-    use leadline_model::{Cell, Grade, GridPos, LocalFrame, LonLat, UtcMillis};
+    use crate::sample;
+    use leadline_model::{Cell, GridPos, LocalFrame, LonLat};
 
     fn grain(depth: impl Fn(f64, f64) -> f64) -> Grain {
         let middle = GridPos::from_lonlat(LonLat { lon: 12.0, lat: 50.0 }).expect("on the grid");
@@ -119,20 +120,7 @@ mod tests {
         let cells: Vec<Cell> = (0..900)
             .map(|i| (f64::from(i % 30) * 10.0, f64::from(i / 30) * 10.0))
             .map(|(e, n)| (frame.place(e, n), depth(e, n)))
-            .map(|(at, depth_m)| Cell {
-                id: at.cell(),
-                at,
-                depth_m,
-                tvu95_m: 0.1,
-                shoalest_m: depth_m,
-                grade: Grade::Sure,
-                soundings: 1,
-                passes: 1,
-                devices: 1,
-                main_pass: 0,
-                newest: UtcMillis(0),
-                disputed: false,
-            })
+            .map(|(at, depth_m)| Cell { tvu95_m: 0.1, ..sample::cell(at, depth_m) })
             .collect();
         let (_, nodes) = place(&cells.iter().collect::<Vec<_>>());
         let xy: Vec<[f64; 2]> = nodes.iter().map(|n| n.xy).collect();

@@ -48,6 +48,8 @@ mod picture;
 mod plan;
 mod png;
 mod raster;
+#[cfg(test)]
+mod sample;
 mod selection;
 mod shore;
 mod smooth;

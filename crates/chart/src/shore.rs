@@ -159,6 +159,7 @@ fn row(y: f64) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sample;
     use crate::{Surface, SurfaceSettings};
     use leadline_model::{Cell, LonLat};
 
@@ -186,20 +187,7 @@ mod tests {
                 }
                 let at = f.place(e, n);
                 let depth_m = 10.0 - e.hypot(n) / 10.0;
-                out.push(Cell {
-                    id: at.cell(),
-                    at,
-                    depth_m,
-                    tvu95_m: 0.01,
-                    grade: Grade::Sure,
-                    soundings: 1,
-                    passes: 1,
-                    devices: 1,
-                    shoalest_m: depth_m,
-                    newest: UtcMillis(5),
-                    disputed: false,
-                    main_pass: 0,
-                });
+                out.push(Cell { tvu95_m: 0.01, newest: UtcMillis(5), ..sample::cell(at, depth_m) });
             }
         }
         out

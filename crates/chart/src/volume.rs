@@ -175,7 +175,8 @@ pub fn volume_csv(table: &VolumeTable, info: &ChartInfo, out: &mut dyn io::Write
 mod tests {
     use super::*;
     use crate::SurfaceSettings;
-    use leadline_model::{Cell, Grade, GridPos, LocalFrame, LonLat, Pass, Text, UtcMillis};
+    use crate::sample;
+    use leadline_model::{Cell, GridPos, LocalFrame, LonLat, Pass, Text, UtcMillis};
     use proptest::prelude::*;
 
     fn at(lon: f64, lat: f64) -> GridPos {
@@ -192,20 +193,7 @@ mod tests {
             let (e, n) = frame.metres(id.middle());
             let r = e.hypot(n);
             let depth_m = depth(r);
-            (r <= radius).then(|| Cell {
-                id,
-                at: id.middle(),
-                depth_m,
-                tvu95_m,
-                shoalest_m: depth_m,
-                grade: Grade::Sure,
-                soundings: 1,
-                passes: 1,
-                devices: 1,
-                main_pass: 0,
-                newest: UtcMillis(0),
-                disputed: false,
-            })
+            (r <= radius).then(|| Cell { tvu95_m, ..sample::cell(id.middle(), depth_m) })
         })
         .collect()
     }

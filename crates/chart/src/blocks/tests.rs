@@ -3,30 +3,14 @@
 use super::*;
 use crate::mesh::twice_area;
 use crate::nodes::{canonical, place};
-use leadline_model::{Cell, Grade, LocalFrame, UtcMillis};
+use crate::sample;
+use leadline_model::{Cell, LocalFrame};
 use proptest::prelude::*;
 
 const GAP_M: f64 = 60.0;
 
-fn cell(at: GridPos) -> Cell {
-    Cell {
-        id: at.cell(),
-        at,
-        depth_m: 3.0,
-        tvu95_m: 0.2,
-        grade: Grade::Sure,
-        soundings: 1,
-        passes: 1,
-        devices: 1,
-        shoalest_m: 3.0,
-        newest: UtcMillis(0),
-        disputed: false,
-        main_pass: 0,
-    }
-}
-
 fn nodes(places: &[GridPos]) -> Vec<Node> {
-    let cells: Vec<Cell> = places.iter().map(|p| cell(*p)).collect();
+    let cells: Vec<Cell> = places.iter().map(|p| sample::cell(*p, 3.0)).collect();
     place(&canonical(&cells)).1
 }
 

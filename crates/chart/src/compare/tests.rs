@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::SurfaceSettings;
-use leadline_model::{Cell, Grade, LocalFrame, LonLat, UtcMillis};
+use crate::sample;
+use leadline_model::{Cell, LocalFrame, LonLat};
 use std::collections::BTreeMap;
 
 /// Uniform and normal numbers from a seed (SplitMix64, Box and Muller).
@@ -50,20 +51,7 @@ impl Drive<'_> {
             while east <= self.side {
                 let at = frame.place(east, north);
                 let depth_m = (self.bed)(east, north) + level + self.own * dice.normal();
-                cells.entry(at.cell()).or_insert(Cell {
-                    id: at.cell(),
-                    at,
-                    depth_m,
-                    tvu95_m,
-                    shoalest_m: depth_m,
-                    grade: Grade::Sure,
-                    soundings: 1,
-                    passes: 1,
-                    devices: 1,
-                    main_pass: 0,
-                    newest: UtcMillis(0),
-                    disputed: false,
-                });
+                cells.entry(at.cell()).or_insert(Cell { tvu95_m, ..sample::cell(at, depth_m) });
                 east += 2.0;
             }
             north += self.spacing;

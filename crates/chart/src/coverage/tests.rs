@@ -1,5 +1,6 @@
 use super::*;
 use crate::SurfaceSettings;
+use crate::sample;
 use leadline_model::{Cell, LocalFrame, LonLat, UtcMillis};
 use proptest::prelude::*;
 
@@ -34,18 +35,9 @@ pub(crate) fn sounded(
                 pass: pass as u32,
             });
             cells.entry(at.cell()).or_insert(Cell {
-                id: at.cell(),
-                at,
-                depth_m,
-                tvu95_m: 0.2,
-                shoalest_m: depth_m,
-                grade: Grade::Sure,
-                soundings: 1,
-                passes: 1,
-                devices: 1,
                 main_pass: pass as u32,
                 newest: time,
-                disputed: false,
+                ..sample::cell(at, depth_m)
             });
         }
     }

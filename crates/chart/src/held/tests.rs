@@ -1,8 +1,9 @@
 //! A held chart is the chart.
 
 use super::*;
+use crate::sample;
 use crate::{Surface, Units};
-use leadline_model::{Grade, LonLat, UtcMillis};
+use leadline_model::LonLat;
 use proptest::prelude::*;
 
 fn bed(e: f64, n: f64) -> f64 {
@@ -12,20 +13,7 @@ fn bed(e: f64, n: f64) -> f64 {
 fn cell(frame: &LocalFrame, e: f64, n: f64, noise: f64, tvu95_m: f64) -> Cell {
     let at = frame.place(e, n);
     let depth_m = bed(e, n) + noise;
-    Cell {
-        id: at.cell(),
-        at,
-        depth_m,
-        tvu95_m,
-        grade: Grade::Sure,
-        soundings: 1,
-        passes: 1,
-        devices: 1,
-        shoalest_m: depth_m - 2.0 * noise.abs(),
-        newest: UtcMillis(0),
-        disputed: false,
-        main_pass: 0,
-    }
+    Cell { tvu95_m, shoalest_m: depth_m - 2.0 * noise.abs(), ..sample::cell(at, depth_m) }
 }
 
 /// A track of `n` soundings 4 m apart from a place, as cells by id.

@@ -2,6 +2,7 @@
 
 use super::{PaperSize, SheetSettings, chart_html, chart_sheet, chart_svg, sheet_words};
 use crate::png::parse;
+use crate::sample;
 use crate::{ChartError, ChartInfo, Surface, SurfaceSettings, Theme, Touch, Units, chart_pdf};
 use geo::{BoundingRect, Intersects, LineString, Polygon};
 use leadline_model::{CAUTION, Cell, Grade, GridPos, LocalFrame, LonLat, UtcMillis};
@@ -10,20 +11,7 @@ use resvg::tiny_skia::Point;
 use resvg::usvg::{Group, Node, Tree};
 
 fn cell(at: GridPos, depth_m: f64, grade: Grade, disputed: bool) -> Cell {
-    Cell {
-        id: at.cell(),
-        at,
-        depth_m,
-        tvu95_m: 0.2,
-        shoalest_m: depth_m,
-        grade,
-        soundings: 1,
-        passes: 1,
-        devices: 1,
-        main_pass: 0,
-        newest: UtcMillis(1_777_000_000_000),
-        disputed,
-    }
+    Cell { grade, newest: UtcMillis(1_777_000_000_000), disputed, ..sample::cell(at, depth_m) }
 }
 
 fn frame() -> LocalFrame {

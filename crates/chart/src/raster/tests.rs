@@ -3,26 +3,14 @@
 use super::block::{DEPTH, GRADE, SAFE, TVU95};
 use super::pyramid::Pyramid;
 use super::*;
+use crate::sample;
 use crate::{ChartInfo, Levels, SurfaceSettings};
 use leadline_model::{Cell, CellId, GridPos, UtcMillis};
 use proptest::prelude::*;
 
 /// A cell with its soundings at `at`.
 fn cell(at: GridPos, depth_m: f64) -> Cell {
-    Cell {
-        id: at.cell(),
-        at,
-        depth_m,
-        tvu95_m: 0.2,
-        grade: leadline_model::Grade::Sure,
-        soundings: 3,
-        passes: 1,
-        devices: 1,
-        shoalest_m: depth_m,
-        newest: UtcMillis(1_752_900_000_000),
-        disputed: false,
-        main_pass: 0,
-    }
+    Cell { soundings: 3, newest: UtcMillis(1_752_900_000_000), ..sample::cell(at, depth_m) }
 }
 
 /// Cells about a place, `step` cells apart, at scattered places in their cells.
