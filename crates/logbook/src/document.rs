@@ -101,6 +101,11 @@ fn puts_of(entry: &Entry, n: WriteRef, op: &Op, limits: &Limits) -> Vec<(DocKey,
         Op::Level { .. } | Op::Unlevel { .. } => survey(format!("levelling/{n}")),
         Op::Speeds { .. } => survey(format!("speeds/{n}")),
         Op::Shore { .. } => survey(format!("shore/{n}")),
+        Op::Standing(s) => survey(format!("standing/{}/{n}", s.device)),
+        Op::Secret { .. } => survey(format!("secret/{n}")),
+        Op::DeviceName { .. } => survey(format!("name/{n}")),
+        Op::Adopt { .. } | Op::Unadopt { .. } => survey(format!("adopt/{n}")),
+        Op::Mark { .. } => survey(format!("mark/{n}")),
         Op::Leg(claim) => {
             let leg = claim.leg();
             let strips = claim.strips.iter().map(|s| {

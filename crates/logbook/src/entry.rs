@@ -15,7 +15,7 @@ const ENVELOPE_VERSION: u8 = 1;
 const ENVELOPE_BYTES: usize = 121;
 /// The newest body this program reads. An entry is written with the lowest version that can hold its writes, so that
 /// an older program reads all it can.
-pub const BODY_VERSION: u8 = 3;
+pub const BODY_VERSION: u8 = 4;
 /// Far beyond any logbook, and one more still fits every integer a store or a program would use.
 const MAX_SEQ: u64 = 1 << 48;
 /// Year 10,000: a clock may be wrong, but its times must stay writable and their differences finite.

@@ -32,5 +32,7 @@ pub use key::{DeviceKey, SIGNATURE_BYTES, Signs, verify};
 pub use leg::{PackedLeg, leg_id};
 pub use leg_part::LegPart;
 pub use limits::Limits;
-pub use op::{Founding, Invite, LegClaim, MAX_SERIES, Member, Op, Role, StripRef, WriteRef};
+pub use op::{
+    Cut, Founding, Invite, LegClaim, MAX_CUTS, MAX_SERIES, Member, Op, Role, Standing, StripRef, WriteRef,
+};
 pub use strip::{PackedStrip, StripError, canonical, strip_digest, unpack_claimed, unpack_strip};

@@ -2,8 +2,8 @@
 
 use crate::{Domain, leg_id};
 use leadline_model::{
-    DeviceId, Digest, Gauge, GridPos, LegId, LegWindow, Levelling, Nonce, Setup, Shoreline, SpeedLimits,
-    StageReading, StripDigest, SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
+    DeviceId, Digest, EntryId, Epoch, Gauge, GridPos, LegId, LegWindow, Levelling, Mark, Nonce, Setup,
+    Shoreline, SpeedLimits, StageReading, StripDigest, SurveyId, Text, TileId, UtcMillis, Verdict, WaterCast,
 };
 use serde::{Deserialize, Serialize};
 
@@ -109,6 +109,43 @@ pub enum Op {
         /// Earlier ones it takes the place of.
         replaces: Vec<WriteRef>,
     },
+    /// Dismisses a device or changes its role. From here on: body version 4.
+    Standing(Standing),
+    /// Announces that the survey's secret was changed. The secret itself is in no entry.
+    Secret {
+        /// 1 for the first change; the greatest one is in force, of equals the smaller digest.
+        generation: u32,
+        /// Digest of the secret, by which a device knows that the one it is given is right.
+        digest: Digest,
+    },
+    /// Gives the device that signs another name.
+    DeviceName {
+        /// The name.
+        name: Text,
+        /// Earlier names it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// Reads another survey of the same water together with this one.
+    Adopt {
+        /// The other survey.
+        survey: SurveyId,
+        /// Its name, for words.
+        name: Text,
+        /// Earlier statements on that survey it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
+    /// Takes adoptions back.
+    Unadopt {
+        /// Which.
+        replaces: Vec<WriteRef>,
+    },
+    /// States a mark that is shared with the crew.
+    Mark {
+        /// The mark; `None` takes away the ones it replaces.
+        mark: Option<Mark>,
+        /// Earlier states it takes the place of.
+        replaces: Vec<WriteRef>,
+    },
 }
 
 /// Most readings of one [`Op::Series`]: they fit an entry with room for their names and what they replace.
@@ -134,13 +171,20 @@ impl Op {
             | Self::Unlevel { .. }
             | Self::Speeds { .. } => 2,
             Self::Shore { .. } => 3,
+            Self::Standing(_)
+            | Self::Secret { .. }
+            | Self::DeviceName { .. }
+            | Self::Adopt { .. }
+            | Self::Unadopt { .. }
+            | Self::Mark { .. } => 4,
         }
     }
 
     /// The writes whose place it takes.
     pub fn replaces(&self) -> &[WriteRef] {
         match self {
-            Self::Found(_) | Self::Member(_) | Self::Invite(_) | Self::Leg(_) => &[],
+            Self::Found(_) | Self::Member(_) | Self::Invite(_) | Self::Leg(_) | Self::Secret { .. } => &[],
+            Self::Standing(s) => &s.replaces,
             Self::Setup { replaces, .. }
             | Self::Stage { replaces, .. }
             | Self::Verdict { replaces, .. }
@@ -152,6 +196,10 @@ impl Op {
             | Self::Level { replaces, .. }
             | Self::Speeds { replaces, .. }
             | Self::Shore { replaces, .. }
+            | Self::DeviceName { replaces, .. }
+            | Self::Adopt { replaces, .. }
+            | Self::Mark { replaces, .. }
+            | Self::Unadopt { replaces }
             | Self::Unlevel { replaces } => replaces,
         }
     }
@@ -202,6 +250,36 @@ pub struct Member {
     /// Public key of the invite it brought.
     pub invite: Option<[u8; 32]>,
 }
+
+/// A keeper's word on a member: dismissed, or another role from now on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Standing {
+    /// Who.
+    pub device: DeviceId,
+    /// The new role; `None` = dismissed.
+    pub role: Option<Role>,
+    /// The last entries that count under the standing before, one an epoch, ascending; of an epoch that is not
+    /// named none do.
+    pub cuts: Vec<Cut>,
+    /// The reason in words; may be empty.
+    pub why: Text,
+    /// Earlier standings of the device that it takes the place of: so a dismissed device is admitted again.
+    pub replaces: Vec<WriteRef>,
+}
+
+/// The last entry of one epoch that counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Cut {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The entry's number in it.
+    pub seq: u64,
+    /// The entry.
+    pub id: EntryId,
+}
+
+/// Most epochs of one [`Standing`].
+pub const MAX_CUTS: usize = 256;
 
 /// A one-time invite.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -1,6 +1,6 @@
 //! Bounds of writes that their layout alone does not give. What passes here is still only what a member said.
 
-use crate::op::MAX_SERIES;
+use crate::op::{MAX_CUTS, MAX_SERIES};
 use crate::{LegClaim, Limits, Op};
 use leadline_model::{
     BoatLevel, CellId, ClusterLevel, DayLevel, GridPos, LEG_MILLIS, Levelling, MAX_AREA_CORNERS,
@@ -34,7 +34,18 @@ const CELLS: u32 = 1 << 23;
 pub(crate) fn is_sound(op: &Op, limits: &Limits) -> bool {
     op.replaces().len() <= limits.writes
         && match op {
-            Op::Found(_) | Op::Member(_) | Op::Rename { .. } | Op::Unlevel { .. } => true,
+            Op::Found(_)
+            | Op::Member(_)
+            | Op::Rename { .. }
+            | Op::Unlevel { .. }
+            | Op::DeviceName { .. }
+            | Op::Adopt { .. }
+            | Op::Unadopt { .. } => true,
+            Op::Standing(s) => s.cuts.len() <= MAX_CUTS && s.cuts.windows(2).all(|w| w[0].epoch < w[1].epoch),
+            Op::Secret { generation, .. } => *generation >= 1,
+            Op::Mark { mark, .. } => {
+                mark.as_ref().is_none_or(|m| on_grid(m.place) && m.depth_mm.is_none_or(is_level))
+            }
             Op::Invite(i) => plausible(i.expires),
             Op::Leg(claim) => is_sound_claim(claim, limits),
             Op::Setup { setup, .. } => is_sound_setup(setup),

@@ -15,6 +15,7 @@ mod grade;
 mod grid;
 mod ids;
 mod levelling;
+mod mark;
 mod pass;
 mod setup;
 mod sounding;
@@ -31,6 +32,7 @@ pub use grid::{
 };
 pub use ids::{DeviceId, Digest, EntryId, Epoch, IdParseError, LegId, Nonce, StripDigest, SurveyId};
 pub use levelling::{BoatLevel, ClusterLevel, DayLevel, Levelling, MAX_BOAT_DAYS};
+pub use mark::{Mark, MarkKind};
 pub use pass::{PASS_GAP, Pass};
 pub use setup::{Setup, SpeedLimits, StageReading};
 pub use sounding::{DepthFrom, FixClass, Flags, Sounding};

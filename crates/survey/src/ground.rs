@@ -264,7 +264,13 @@ impl Sorted {
                 | Op::Found(_)
                 | Op::Member(_)
                 | Op::Invite(_)
-                | Op::Leg(_) => {}
+                | Op::Leg(_)
+                | Op::Standing(_)
+                | Op::Secret { .. }
+                | Op::DeviceName { .. }
+                | Op::Adopt { .. }
+                | Op::Unadopt { .. }
+                | Op::Mark { .. } => {}
             }
         }
         all

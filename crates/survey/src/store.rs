@@ -21,7 +21,7 @@ use std::path::{Path, PathBuf};
 
 /// Format of the SQLite file; a greater one is refused. Its documents hold the body
 /// versions up to it.
-const FORMAT: i64 = 3;
+const FORMAT: i64 = 4;
 
 /// 16 KiB pages hold several strips of about 3 KB without wasting half a page each.
 const SCHEMA: &str = "

@@ -2,8 +2,8 @@
 
 use crate::replica::Replica;
 use crate::world::{
-    Pen, admit, body, body_of, claim, founding, key, levelling, second, setup, signed, stage, survey, text,
-    third,
+    Pen, admit, body, body_of, claim, founding, fourth, key, levelling, second, setup, signed, stage, survey,
+    text, third,
 };
 use leadline_logbook::{
     BODY_VERSION, CodecError, DocKey, Entry, Limits, MAX_SERIES, Op, Refusal, Role, changes_of, encode,
@@ -42,12 +42,15 @@ fn an_entry_is_written_with_the_lowest_version_that_holds_it() {
     for op in third(vec![]) {
         assert_eq!(version(&two.entry(second(vec![]).into_iter().chain([op]).collect())), 3);
     }
+    for op in fourth(vec![]) {
+        assert_eq!(version(&two.entry(third(vec![]).into_iter().chain([op]).collect())), 4);
+    }
 }
 
 #[test]
 fn all_of_it_reads_back_and_lies_in_the_survey_document() {
     let (mut r, mut two) = crew();
-    let ops: Vec<Op> = second(vec![]).into_iter().chain(third(vec![])).collect();
+    let ops: Vec<Op> = second(vec![]).into_iter().chain(third(vec![])).chain(fourth(vec![])).collect();
     let entry = two.entry(ops.clone());
     assert_eq!(r.offer(&[entry.bytes().to_vec()]).accepted, [entry.id()]);
     let said = r.reading().survey.said;
@@ -66,6 +69,11 @@ fn all_of_it_reads_back_and_lies_in_the_survey_document() {
         "series/jetty/",
         "levelling/",
         "shore/",
+        "standing/0808080808080808080808080808080808080808080808080808080808080808/",
+        "secret/",
+        "name/",
+        "adopt/",
+        "mark/",
     ] {
         assert!(shown.contains(&format!("\"{start}{}", entry.id().short())), "{start}: {shown}");
     }
@@ -87,6 +95,10 @@ fn version_1_refuses_every_later_write() {
             );
         }
         assert_eq!(offered(3, &second(vec![]).into_iter().chain([op]).collect::<Vec<_>>()), Ok(()));
+    }
+    for op in fourth(vec![]) {
+        assert_eq!(offered(3, &[stage(1), op.clone()]), Err(Refusal::Codec(CodecError::Layout)), "{op:?}");
+        assert_eq!(offered(4, &[stage(1), op]), Ok(()));
     }
     assert_eq!(offered(2, &[stage(1)]), Ok(()), "version 2 holds what version 1 does");
     assert_eq!(body(&second(vec![]))[0], 2);

@@ -2,13 +2,13 @@
 //! some of them share.
 
 use leadline_logbook::{
-    DeviceKey, Entry, Envelope, Founding, LegClaim, Limits, Member, Op, PackedLeg, Role, Signs, StripRef,
-    WriteRef, encode,
+    Cut, DeviceKey, Entry, Envelope, Founding, LegClaim, Limits, Member, Op, PackedLeg, Role, Signs,
+    Standing, StripRef, WriteRef, encode,
 };
 use leadline_model::{
     BoatLevel, ClusterLevel, DayLevel, Decision, DepthFrom, DeviceId, Digest, EntryId, Epoch, FixClass,
-    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Nonce, Scope, Setup, Shoreline, Sounding,
-    SpeedLimits, StageReading, SurveyId, Text, UtcMillis, Verdict, WaterCast,
+    Flags, Gauge, GridPos, Layer, LegWindow, Levelling, LonLat, Mark, MarkKind, Nonce, Scope, Setup,
+    Shoreline, Sounding, SpeedLimits, StageReading, SurveyId, Text, UtcMillis, Verdict, WaterCast,
 };
 
 pub(crate) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
@@ -174,6 +174,37 @@ pub(crate) fn second(replaces: Vec<WriteRef>) -> Vec<Op> {
 pub(crate) fn third(replaces: Vec<WriteRef>) -> Vec<Op> {
     let ring = |from: u32| (from..from + 4).map(place).collect();
     vec![Op::Shore { shore: Shoreline { stage_mm: 350, rings: vec![ring(0), ring(9)] }, replaces }]
+}
+
+/// One of each write of body version 4.
+pub(crate) fn fourth(replaces: Vec<WriteRef>) -> Vec<Op> {
+    let cut = |n: u8| Cut { epoch: Epoch([n; 8]), seq: u64::from(n), id: EntryId([n; 32]) };
+    let standing = |role| {
+        Op::Standing(Standing {
+            device: DeviceId([8; 32]),
+            role,
+            cuts: vec![cut(1), cut(2)],
+            why: text("sold"),
+            replaces: replaces.clone(),
+        })
+    };
+    let mark = Mark {
+        kind: MarkKind::Stump,
+        place: place(3),
+        depth_mm: Some(-120),
+        name: text("old willow"),
+        note: text("seen at low water"),
+    };
+    vec![
+        standing(None),
+        standing(Some(Role::Reader)),
+        Op::Secret { generation: 2, digest: Digest([6; 32]) },
+        Op::DeviceName { name: text("phone"), replaces: replaces.clone() },
+        Op::Adopt { survey: SurveyId([4; 16]), name: text("Thornmere, north"), replaces: replaces.clone() },
+        Op::Unadopt { replaces: replaces.clone() },
+        Op::Mark { mark: Some(mark), replaces: replaces.clone() },
+        Op::Mark { mark: None, replaces },
+    ]
 }
 
 /// A levelling of `n` boats with a day each.

@@ -4,10 +4,13 @@ use crate::Tally;
 use crate::chance::Chance;
 use crate::replica::Replica;
 use crate::world::{self, NOW, Pen, body, claim, key, resigned, season, signed, stage, survey, text};
-use leadline_logbook::{CodecError, Invite, LegClaim, Member, Op, Refusal, Role, StripRef, WriteRef};
+use leadline_logbook::{
+    CodecError, Cut, Invite, LegClaim, Member, Op, Refusal, Role, Standing, StripRef, WriteRef,
+};
 use leadline_model::{
-    CellId, DayLevel, Decision, Digest, EntryId, Epoch, Gauge, GridPos, Layer, LegWindow, Nonce, Scope,
-    Setup, Shoreline, SpeedLimits, StageReading, StripDigest, Text, TileId, UtcMillis, Verdict, WaterCast,
+    CellId, DayLevel, Decision, DeviceId, Digest, EntryId, Epoch, Gauge, GridPos, Layer, LegWindow, Mark,
+    MarkKind, Nonce, Scope, Setup, Shoreline, SpeedLimits, StageReading, StripDigest, SurveyId, Text, TileId,
+    UtcMillis, Verdict, WaterCast,
 };
 
 /// Entries in one replica before its documents are proven and the next one begins.
@@ -144,7 +147,7 @@ fn op(chance: &mut Chance) -> Op {
 /// A write of body version 2 or 3.
 fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
     let small = |chance: &mut Chance| chance.number() as i32;
-    match chance.below(10) {
+    match chance.below(13) {
         0 => Op::Verdict {
             verdict: Verdict {
                 scope: scope(chance),
@@ -201,6 +204,32 @@ fn second(chance: &mut Chance, replaces: Vec<WriteRef>) -> Op {
             let rings = (0..rings).map(|_| ring(chance)).collect();
             Op::Shore { shore: Shoreline { stage_mm: small(chance), rings }, replaces }
         }
+        9 => Op::Mark {
+            mark: Some(Mark {
+                kind: *chance.of(&[MarkKind::Hazard, MarkKind::Waypoint]),
+                place: place(chance),
+                depth_mm: Some(small(chance)),
+                name: name(chance),
+                note: name(chance),
+            }),
+            replaces,
+        },
+        10 => {
+            let mut cut = |_| Cut {
+                epoch: Epoch(chance.number().to_le_bytes()),
+                seq: chance.number() as u64,
+                id: EntryId([chance.number() as u8; 32]),
+            };
+            let cuts = (0..3).map(&mut cut).collect();
+            Op::Standing(Standing {
+                device: DeviceId([chance.number() as u8; 32]),
+                role: None,
+                cuts,
+                why: name(chance),
+                replaces,
+            })
+        }
+        11 => Op::Adopt { survey: SurveyId([7; 16]), name: name(chance), replaces },
         _ => Op::Unlevel { replaces },
     }
 }

@@ -30,11 +30,17 @@ enum Subject {
     Levelling,
     Speeds,
     Shore,
+    DeviceName,
+    Adoption,
+    Mark,
 }
 
 fn subject(op: &Op) -> Option<Subject> {
     match op {
-        Op::Found(_) | Op::Member(_) | Op::Invite(_) | Op::Leg(_) => None,
+        // Standings are read by the crew.
+        Op::Found(_) | Op::Member(_) | Op::Invite(_) | Op::Leg(_) | Op::Standing(_) | Op::Secret { .. } => {
+            None
+        }
         Op::Setup { .. } => Some(Subject::Setup),
         Op::Stage { .. } | Op::Series { .. } => Some(Subject::Stage),
         Op::Verdict { .. } => Some(Subject::Verdict),
@@ -45,6 +51,9 @@ fn subject(op: &Op) -> Option<Subject> {
         Op::Level { .. } | Op::Unlevel { .. } => Some(Subject::Levelling),
         Op::Speeds { .. } => Some(Subject::Speeds),
         Op::Shore { .. } => Some(Subject::Shore),
+        Op::DeviceName { .. } => Some(Subject::DeviceName),
+        Op::Adopt { .. } | Op::Unadopt { .. } => Some(Subject::Adoption),
+        Op::Mark { .. } => Some(Subject::Mark),
     }
 }
 

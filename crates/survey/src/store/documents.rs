@@ -15,7 +15,17 @@ const BODY_AT: usize = 121;
 
 /// Whether an entry tells who belongs to the crew.
 pub(super) fn is_of_crew(entry: &Entry) -> bool {
-    entry.ops().iter().any(|op| matches!(op, Op::Found(_) | Op::Member(_) | Op::Invite(_)))
+    entry.ops().iter().any(|op| {
+        matches!(
+            op,
+            Op::Found(_)
+                | Op::Member(_)
+                | Op::Invite(_)
+                | Op::Standing(_)
+                | Op::Secret { .. }
+                | Op::DeviceName { .. }
+        )
+    })
 }
 
 /// Puts entries into their documents, each document once for all of them. Returns the numbers of entries that no
@@ -149,7 +159,7 @@ mod tests {
         };
         let before = read(&store);
         assert!(before.0.len() == 1 && before.1.is_some());
-        for older in [1, 2] {
+        for older in [1, 2, 3] {
             // As it left it: the entries are there, their writes are not, and the format is the older one.
             store
                 .db
