@@ -19,6 +19,7 @@ mod picture;
 mod pixels;
 mod plan;
 mod refusals;
+mod sim;
 mod structure;
 mod truth;
 mod verdicts;

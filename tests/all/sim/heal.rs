@@ -1,0 +1,195 @@
+//! The end of a world: every link is whole, nobody lies, old programs are replaced. All members must come to hold
+//! and to read the same, and it must be what the model says.
+
+use super::link::Who;
+use super::reference::{Crowd, Plain};
+use super::world::{Violation, World};
+use leadline_logbook::{Entry, Have};
+use leadline_model::{DeviceId, EntryId, Epoch};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Times every pair meets, at most, until all are equal.
+const SWEEPS: usize = 6;
+/// Small things on one stream until a meeting must be over.
+const PATIENCE: usize = 20_000;
+
+impl World {
+    pub(super) fn heal(&mut self) -> Result<(), Violation> {
+        self.trace.note("all is healed".to_owned());
+        while !self.links.is_empty() {
+            self.cut(0)?;
+            self.run_out(0)?;
+            self.bury();
+        }
+        self.end_of_dice();
+        for site in 0..self.seats.len() {
+            self.seats[site].site.upgrade();
+            self.check_site(site)?;
+        }
+        for sweep in 1..=SWEEPS {
+            self.sweep(false)?;
+            let members = self.members();
+            if self.are_equal(&members) {
+                self.trace.note(format!("equal after sweep {sweep}"));
+                self.compare(&members)?;
+                return self.sweep(true);
+            }
+        }
+        Err(format!("the members {:?} do not come to hold the same", self.members()))
+    }
+
+    /// Every pair meets once, one after the other; `idle`: all members hold the same by now.
+    fn sweep(&mut self, idle: bool) -> Result<(), Violation> {
+        let members = self.members();
+        for a in 0..self.seats.len() {
+            for b in a + 1..self.seats.len() {
+                let both = self.knows(a, b) && self.knows(b, a);
+                let idle = idle && members.contains(&a) && members.contains(&b);
+                self.quiet_meeting(a, b, both, idle)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn quiet_meeting(&mut self, a: usize, b: usize, both: bool, idle: bool) -> Result<(), Violation> {
+        let held = [a, b].map(|s| self.seats[s].site.held());
+        let haves = [a, b].map(|s| self.seats[s].site.have());
+        let plain = are_plain(&haves, &held);
+        let l = self.connect([Who::Honest(a), Who::Honest(b)]);
+        self.drain(l, 0)?;
+        self.drain(l, 1)?;
+        self.run_out(l)?;
+        let ends = &self.links[l].ends;
+        let bytes = ends[0].bytes + ends[1].bytes;
+        let sent = [ends[0].entries_sent, ends[1].entries_sent];
+        let moved = ends[0].strips_sent.len() + ends[1].strips_sent.len();
+        let rounds = ends.iter().map(|e| e.haves).max().unwrap_or_default() as usize;
+        let ended = ends.iter().all(|e| matches!(e.ended, Some(Ok(_))));
+        self.bury();
+        if both && !ended {
+            return Err(format!("{a} and {b} are members and cannot meet"));
+        }
+        // What had waited for an admission that this meeting brought is to be given too.
+        let now = [a, b].map(|s| self.seats[s].site.held());
+        let lacking = [&now[0] - &held[1], &now[1] - &held[0]].map(|s| s.len());
+        if both && plain && (sent[0] > lacking[0] || sent[1] > lacking[1]) {
+            return Err(format!("{a} and {b} lack {lacking:?} entries of each other and send {sent:?}"));
+        }
+        if both && plain && !idle {
+            let lists: usize =
+                haves.iter().map(|h| h.0.iter().map(|l| 88 + 32 * l.extra.len()).sum::<usize>()).sum();
+            let entries = self.entry_bytes(a, &held[0]) + self.entry_bytes(b, &held[1]);
+            // Hellos and last words; have-lists and offers of each round; what was lacking.
+            let bound = 600 + rounds * (lists + 200) + entries + moved * 600;
+            // What nobody holds is asked for, and answered by nothing.
+            if bytes > bound && bytes > bound + 40 * (2 + self.wanted(a) + self.wanted(b)) {
+                return Err(format!("{a} and {b} move {bytes} bytes where {bound} are enough"));
+            }
+        }
+        if idle && sent != [0, 0] {
+            return Err(format!("{a} and {b} hold the same and send {sent:?} entries"));
+        }
+        if idle && bytes > 600 && self.wanted(a) + self.wanted(b) == 0 {
+            return Err(format!("{a} and {b} hold the same and move {bytes} bytes"));
+        }
+        Ok(())
+    }
+
+    /// Bytes of the entries of `site` that are new to it since `before`, with their share of frames.
+    fn entry_bytes(&self, site: usize, before: &BTreeSet<EntryId>) -> usize {
+        let new = self.seats[site].site.entries();
+        new.iter().filter(|e| !before.contains(&e.id())).map(|e| e.bytes().len() + 80).sum()
+    }
+
+    /// Strips that a device's entries name and that it does not hold.
+    fn wanted(&self, site: usize) -> usize {
+        let (entries, strips) = (self.seats[site].site.entries(), self.seats[site].site.strips());
+        let named = Plain::of(&entries).tiles.into_values().flat_map(|t| t.into_values().collect::<Vec<_>>());
+        let named: BTreeSet<_> = named.collect();
+        (&named - &strips).len()
+    }
+
+    /// Lets both ends do what they can until the meeting is over.
+    fn run_out(&mut self, l: usize) -> Result<(), Violation> {
+        for _ in 0..PATIENCE {
+            if self.links[l].is_over() {
+                return Ok(());
+            }
+            self.now += 20;
+            self.tick(l)?;
+            for e in 0..2 {
+                self.flow(l, e, usize::MAX)?;
+                while !self.links[l].ends[e].pending.is_empty() {
+                    self.answer(l, e, 0, false)?;
+                }
+            }
+        }
+        Err(format!("stream {}: the meeting does not end", self.links[l].number))
+    }
+
+    fn union(&self, sites: impl IntoIterator<Item = usize>) -> BTreeMap<EntryId, Entry> {
+        sites.into_iter().flat_map(|s| self.seats[s].site.entries()).map(|e| (e.id(), e)).collect()
+    }
+
+    /// Whether a device counts another among the members.
+    fn knows(&self, a: usize, b: usize) -> bool {
+        self.seats[a].site.crew().members().contains_key(&self.seats[b].site.device())
+    }
+
+    /// Seats whose device is a member by what the founder holds, and those whom the founder so knows. A device whose
+    /// admission nobody holds any more but itself, after its keeper went back to a backup, must ask again.
+    fn members(&self) -> Vec<usize> {
+        let founder = self.seats[0].site.device();
+        let mut seats = BTreeSet::new();
+        let mut found: BTreeSet<_> =
+            (0..self.seats.len()).filter(|s| self.seats[*s].site.device() == founder).collect();
+        while found != seats {
+            seats = found;
+            let known: Vec<_> = self.union(seats.iter().copied()).into_values().collect();
+            let crowd = Crowd::of(&known, self.survey);
+            let is_known = |s: &usize| crowd.members.contains_key(&self.seats[*s].site.device());
+            found = (0..self.seats.len()).filter(is_known).collect();
+        }
+        seats.into_iter().collect()
+    }
+
+    fn are_equal(&self, members: &[usize]) -> bool {
+        let holds = |s: &usize| (self.seats[*s].site.held(), self.seats[*s].site.strips());
+        members.windows(2).all(|w| holds(&w[0]) == holds(&w[1]))
+    }
+
+    fn compare(&self, members: &[usize]) -> Result<(), Violation> {
+        let union = self.union(members.iter().copied());
+        let entries: Vec<_> = union.into_values().collect();
+        let crowd = Crowd::of(&entries, self.survey);
+        let counting = entries.iter().filter(|e| crowd.members.contains_key(&e.envelope().device));
+        let expected = Plain::of(counting);
+        let first = members.first().ok_or("nobody is a member")?;
+        let reading = self.seats[*first].site.reading();
+        for s in members {
+            let own = self.seats[*s].site.reading();
+            if own != reading {
+                return Err(format!("{s} reads something else than {first}"));
+            }
+            let roles: BTreeMap<_, _> = own.members.iter().map(|(d, m)| (*d, m.role)).collect();
+            if roles != crowd.members {
+                return Err(format!("{s} counts other members than the model"));
+            }
+            if Plain::of_reading(self.seats[*s].site.held(), &own) != expected {
+                return Err(format!("{s} does not read what the model reads"));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Whether every log is one chain, of which one side holds the beginning of what the other holds.
+fn are_plain(haves: &[Have; 2], held: &[BTreeSet<EntryId>; 2]) -> bool {
+    let chains = haves.iter().flat_map(|h| &h.0).all(|log| log.extra.is_empty());
+    let tops = |h: &Have| h.0.iter().map(|l| ((l.device, l.epoch), l.top_id)).collect::<BTreeMap<_, _>>();
+    let (ours, theirs) = (tops(&haves[0]), tops(&haves[1]));
+    let apart = |(log, top): (&(DeviceId, Epoch), &EntryId)| {
+        theirs.get(log).is_some_and(|other| !held[1].contains(top) && !held[0].contains(other))
+    };
+    chains && !ours.iter().any(apart)
+}
