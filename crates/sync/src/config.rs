@@ -1,7 +1,7 @@
 //! Who a device is in a meeting, and the proofs that tie it to the channel.
 
-use leadline_logbook::{DeviceKey, Domain, Limits, SIGNATURE_BYTES, Signs, verify};
 use crate::Wants;
+use leadline_logbook::{DeviceKey, Domain, Limits, SIGNATURE_BYTES, Signs, verify};
 use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
 
 /// One device's side of a meeting.

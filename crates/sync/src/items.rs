@@ -164,7 +164,9 @@ mod tests {
         put(&mut bytes, 900, b"of a later version");
         assert_eq!(Items::read(&bytes), Ok(known));
         let twice = [full().write(), full().write()].concat();
-        assert!(Items::read(&twice[..ITEMS_LIMIT]).is_err() && Items::read(&[1, 0, 0, 0, 1, 0, 0, 0]).is_err());
+        assert!(
+            Items::read(&twice[..ITEMS_LIMIT]).is_err() && Items::read(&[1, 0, 0, 0, 1, 0, 0, 0]).is_err()
+        );
         // A length beyond the end, a stay with content, a clock of three bytes, an area beyond the world.
         for wrong in [&[1, 0, 1, 0][..], &[1, 0, 1, 0, 9], &[4, 0, 3, 0, 1, 1, 1], &[1, 0, 0]] {
             assert_eq!(Items::read(wrong), Err(CodecError::Layout), "{wrong:?}");

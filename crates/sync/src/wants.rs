@@ -128,7 +128,10 @@ mod tests {
         let area = TileArea::of_quadkey("120").expect("digits");
         assert!(area.covers(tile("120333333333333")) && !area.covers(tile("121000000000000")));
         assert!(TileArea::of_quadkey("").expect("everywhere").covers(tile("333333333333333")));
-        assert_eq!(TileArea::from(tile("120333333333333")), TileArea::of_quadkey("120333333333333").expect("15"));
+        assert_eq!(
+            TileArea::from(tile("120333333333333")),
+            TileArea::of_quadkey("120333333333333").expect("15")
+        );
         for wrong in ["4", "12a", "1203333333333333"] {
             assert_eq!(TileArea::of_quadkey(wrong), None, "{wrong}");
         }
@@ -146,7 +149,8 @@ mod tests {
 
     #[test]
     fn many_areas_are_told_as_fewer_that_cover_them() {
-        let areas: Vec<_> = (0..300).map(|n| TileArea::from(TileId::new(n * 7, n).expect("a tile"))).collect();
+        let areas: Vec<_> =
+            (0..300).map(|n| TileArea::from(TileId::new(n * 7, n).expect("a tile"))).collect();
         let part = Part { areas, ..Part::default() };
         let told = part.told();
         assert!((1..=AREAS_TOLD).contains(&told.areas.len()));

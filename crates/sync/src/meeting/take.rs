@@ -191,8 +191,11 @@ impl Meeting {
         let all_stored = self.take.offered == Some(0) && self.take.open_frames == 0;
         self.take.entries_in |= all_stored;
         if !self.take.listed && self.take.due.len() <= WANT_PAGE / 2 && self.take.entries_in {
-            let question =
-                Question::WantedStrips { wants: self.take.wants.clone(), after: self.take.cursor, max: WANT_PAGE };
+            let question = Question::WantedStrips {
+                wants: self.take.wants.clone(),
+                after: self.take.cursor,
+                max: WANT_PAGE,
+            };
             self.take.ask(&mut self.out, question);
         } else if self.take.listed && self.take.due.is_empty() && all_stored {
             self.take.ask(&mut self.out, Question::Holdings);
