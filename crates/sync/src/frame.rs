@@ -245,7 +245,7 @@ mod tests {
     #[test]
     fn names_are_cut_between_characters() {
         let name = Text::new(&"ü".repeat(40)).expect("80 bytes");
-        assert_eq!(cut_name(&name).as_str(), "ü".repeat(24));
+        assert_eq!(cut_name(&name).as_str(), "ü".repeat(20));
         let odd = Text::new(&format!("a{}", "ü".repeat(40))).expect("81 bytes");
         assert_eq!(cut_name(&odd).as_str().len(), 39);
     }
