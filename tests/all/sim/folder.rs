@@ -68,7 +68,8 @@ fn wall_clock() -> UtcMillis {
 impl FolderSite {
     fn open(folders: Folders, root: PathBuf, survey: SurveyId) -> Self {
         let home = Home::open(Some(&root)).expect("a home");
-        let mut site = Self { folders, root, home, survey, clock: wall_clock(), live: None, read: RefCell::default() };
+        let mut site =
+            Self { folders, root, home, survey, clock: wall_clock(), live: None, read: RefCell::default() };
         site.start();
         site
     }
