@@ -4,7 +4,7 @@ use crate::failure::Failure;
 use crate::units;
 use leadline_model::SurveyId;
 use leadline_net::Summary;
-use leadline_net::{Event, Multiaddr, NetError, Plan, parse_addr, run};
+use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, parse_addr, run};
 use leadline_survey::{Home, SurveyDesk};
 use std::sync::Arc;
 use std::time::Duration;
@@ -43,15 +43,25 @@ pub(crate) fn meet(
     let desk = Arc::new(SurveyDesk::new(home, survey)?);
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
-        if let Event::Met { summary, .. } = event
-            && let Some((device, name)) = &summary.peer
-            && let Err(e) = noting.note_met(device, name, units::now())
-        {
-            crate::talk::note(&format!("The meeting is done, but could not be noted: {e}"));
+        if let Err(e) = note(&noting, event) {
+            crate::talk::note(&format!("The meeting could not be noted: {e}"));
         }
         on_event(event);
     })?;
     Ok(met)
+}
+
+fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> {
+    match event {
+        Event::Met { summary, .. } => match &summary.peer {
+            Some((device, name)) => desk.note_met(device, name, summary, units::now()),
+            None => Ok(()),
+        },
+        Event::Failed { why: NetFailure::Meeting(why), .. } if why.is_dismissal() => {
+            desk.note_refused(units::now())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Two devices on this machine meet over the loopback network: real sockets, the real protocol. The summary is the
