@@ -151,7 +151,7 @@ impl Store {
             db.query_row("SELECT value FROM meta WHERE key = 'refused'", [], |r| r.get(0)).optional()
         })?;
         let met: Option<i64> = self.sql(|db| db.query_row("SELECT max(met) FROM peer", [], |r| r.get(0)))?;
-        let at = at.map(|b| i64::from_le_bytes(b)).filter(|at| met.is_none_or(|met| met < *at));
+        let at = at.map(i64::from_le_bytes).filter(|at| met.is_none_or(|met| met < *at));
         Ok(at.map(UtcMillis))
     }
 

@@ -54,7 +54,10 @@ fn device_lines(r: &LedgerRow) -> Vec<String> {
         _ => "not met by this device".to_owned(),
     };
     let by = match (&r.dismissed_by, r.founder) {
-        (Some(by), _) => format!("dismissed by {by}: {}", r.why.clone().unwrap_or_default()),
+        (Some(by), _) => {
+            let why = r.why.as_ref().map(|w| format!(": {w}")).unwrap_or_default();
+            format!("dismissed by {by}{why}")
+        }
         (None, true) => "began the survey".to_owned(),
         _ => format!("admitted by {}", r.admitted_by_name),
     };

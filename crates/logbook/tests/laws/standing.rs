@@ -263,7 +263,7 @@ proptest! {
             let at = pens[usize::from(by)].next_envelope();
             let pen = &mut pens[usize::from(by)];
             let role = [Role::Reader, Role::Contributor, Role::Keeper][usize::from(salt) % 3];
-            all.push(match act {
+            let said = match act {
                 0 => pen.entry(vec![admit(on, role)]),
                 1 | 2 => pen.entry(vec![word(on, None, &cuts, vec![])]),
                 3 => pen.entry(vec![word(on, Some(role), &cuts, vec![])]),
@@ -274,7 +274,8 @@ proptest! {
                     forked.expect("sound")
                 }
                 _ => pen.entry(vec![claim(salt % 4, "Heron")]),
-            });
+            };
+            all.push(said);
         }
         let all: Vec<Vec<u8>> = all.iter().map(|e| e.bytes().to_vec()).collect();
         let whole = Replica::with(survey(), &all);
