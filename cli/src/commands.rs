@@ -4,7 +4,7 @@ mod boat;
 mod chart;
 pub(crate) mod compare;
 pub(crate) mod coverage;
-mod crew;
+pub(crate) mod crew;
 mod demo;
 mod depth;
 mod export;
