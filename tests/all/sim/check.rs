@@ -103,6 +103,7 @@ impl World {
             return Ok(());
         };
         let (held, strips) = (self.seats[site].site.held(), self.seats[site].site.strips());
+        let counting = self.seats[site].site.counting();
         let giver: &mut End = &mut self.links[l].ends[1 - e];
         let fair = giver.honest().is_some();
         for _ in 0..frames {
@@ -110,8 +111,10 @@ impl World {
                 return Err(format!("stream {number}: {site} acknowledges a frame that was not sent"));
             };
             for id in bulk.entries {
-                if held.contains(&id) {
+                if counting.contains(&id) {
                     giver.durable.insert(id);
+                }
+                if held.contains(&id) {
                     continue;
                 }
                 // A liar may have spoiled the signature, which is no part of the id.

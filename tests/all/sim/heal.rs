@@ -2,10 +2,10 @@
 //! and to read the same, and it must be what the model says.
 
 use super::link::Who;
-use super::reference::{Crowd, Plain};
+use super::reference::{Crowd, Plain, Scratch, has_words};
 use super::world::{Violation, World};
-use leadline_logbook::{Entry, Have};
-use leadline_model::{DeviceId, EntryId, Epoch};
+use leadline_logbook::{Entry, Have, Role};
+use leadline_model::{DeviceId, EntryId, Epoch, StripDigest};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Times every pair meets, at most, until all are equal.
@@ -28,31 +28,28 @@ impl World {
         }
         for sweep in 1..=SWEEPS {
             self.sweep(false)?;
-            let members = self.members();
-            if self.are_equal(&members) {
+            if self.unequal().is_none() {
                 self.trace.note(format!("equal after sweep {sweep}"));
-                self.compare(&members)?;
+                self.compare()?;
                 return self.sweep(true);
             }
         }
-        Err(format!("the members {:?} do not come to hold the same", self.members()))
+        Err(format!("{:?} accept each other and do not come to hold the same", self.unequal()))
     }
 
-    /// Every pair meets once, one after the other; `idle`: all members hold the same by now.
+    /// Every pair meets once, one after the other; `idle`: those who accept each other hold the same by now.
     fn sweep(&mut self, idle: bool) -> Result<(), Violation> {
-        let members = self.members();
         for a in 0..self.seats.len() {
             for b in a + 1..self.seats.len() {
-                let both = self.knows(a, b) && self.knows(b, a);
-                let idle = idle && members.contains(&a) && members.contains(&b);
-                self.quiet_meeting(a, b, both, idle)?;
+                let both = self.accept_each_other(a, b);
+                self.quiet_meeting(a, b, both, idle && both)?;
             }
         }
         Ok(())
     }
 
     fn quiet_meeting(&mut self, a: usize, b: usize, both: bool, idle: bool) -> Result<(), Violation> {
-        let held = [a, b].map(|s| self.seats[s].site.held());
+        let held = [a, b].map(|s| self.seats[s].site.counting());
         let haves = [a, b].map(|s| self.seats[s].site.have());
         let plain = are_plain(&haves, &held);
         let l = self.connect([Who::Honest(a), Who::Honest(b)]);
@@ -70,7 +67,7 @@ impl World {
             return Err(format!("{a} and {b} are members and cannot meet"));
         }
         // What had waited for an admission that this meeting brought is to be given too.
-        let now = [a, b].map(|s| self.seats[s].site.held());
+        let now = [a, b].map(|s| self.seats[s].site.counting());
         let lacking = [&now[0] - &held[1], &now[1] - &held[0]].map(|s| s.len());
         if both && plain && (sent[0] > lacking[0] || sent[1] > lacking[1]) {
             return Err(format!("{a} and {b} lack {lacking:?} entries of each other and send {sent:?}"));
@@ -104,9 +101,14 @@ impl World {
     /// Strips that a device's entries name and that it does not hold.
     fn wanted(&self, site: usize) -> usize {
         let (entries, strips) = (self.seats[site].site.entries(), self.seats[site].site.strips());
-        let named = Plain::of(&entries).tiles.into_values().flat_map(|t| t.into_values().collect::<Vec<_>>());
-        let named: BTreeSet<_> = named.collect();
-        (&named - &strips).len()
+        (&self.named(site, &entries) - &strips).len()
+    }
+
+    /// Strips that the entries in force name.
+    fn named(&self, site: usize, entries: &[Entry]) -> BTreeSet<StripDigest> {
+        let counting = Scratch::of(entries, self.survey, self.seats[site].site.device()).counting;
+        let tiles = Plain::of(with_roles(entries, &counting)).tiles;
+        tiles.into_values().flat_map(BTreeMap::into_values).collect()
     }
 
     /// Lets both ends do what they can until the meeting is over.
@@ -131,9 +133,11 @@ impl World {
         sites.into_iter().flat_map(|s| self.seats[s].site.entries()).map(|e| (e.id(), e)).collect()
     }
 
-    /// Whether a device counts another among the members.
-    fn knows(&self, a: usize, b: usize) -> bool {
-        self.seats[a].site.crew().members().contains_key(&self.seats[b].site.device())
+    fn accept_each_other(&self, a: usize, b: usize) -> bool {
+        let knows = |a: usize, b: usize| {
+            self.seats[a].site.crew().members().contains_key(&self.seats[b].site.device())
+        };
+        knows(a, b) && knows(b, a)
     }
 
     /// Seats whose device is a member by what the founder holds, and those whom the founder so knows. A device whose
@@ -153,34 +157,72 @@ impl World {
         seats.into_iter().collect()
     }
 
-    fn are_equal(&self, members: &[usize]) -> bool {
-        let holds = |s: &usize| (self.seats[*s].site.held(), self.seats[*s].site.strips());
-        members.windows(2).all(|w| holds(&w[0]) == holds(&w[1]))
+    /// Two that accept each other and do not hold the same.
+    fn unequal(&self) -> Option<(usize, usize)> {
+        let holds: Vec<_> = (0..self.seats.len())
+            .map(|s| {
+                let site = &self.seats[s].site;
+                (site.counting(), &site.strips() & &self.named(s, &site.entries()))
+            })
+            .collect();
+        let pairs = (0..holds.len()).flat_map(|a| (0..a).map(move |b| (b, a)));
+        pairs.into_iter().find(|(a, b)| self.accept_each_other(*a, *b) && holds[*a] != holds[*b])
     }
 
-    fn compare(&self, members: &[usize]) -> Result<(), Violation> {
-        let union = self.union(members.iter().copied());
-        let entries: Vec<_> = union.into_values().collect();
-        let crowd = Crowd::of(&entries, self.survey);
-        let counting = entries.iter().filter(|e| crowd.members.contains_key(&e.envelope().device));
-        let expected = Plain::of(counting);
-        let first = members.first().ok_or("nobody is a member")?;
-        let reading = self.seats[*first].site.reading();
-        for s in members {
-            let own = self.seats[*s].site.reading();
-            if own != reading {
-                return Err(format!("{s} reads something else than {first}"));
+    /// What each reads, against those it meets and against the model of all that they keep together.
+    fn compare(&self) -> Result<(), Violation> {
+        for s in 0..self.seats.len() {
+            let with: Vec<_> = (0..self.seats.len()).filter(|o| self.accept_each_other(s, *o)).collect();
+            let all: Vec<_> = self.union(with.iter().copied()).into_values().collect();
+            let own = self.seats[s].site.reading();
+            if let Some(o) = with.iter().find(|o| self.seats[**o].site.reading() != own) {
+                return Err(format!("{s} reads something else than {o}"));
             }
-            let roles: BTreeMap<_, _> = own.members.iter().map(|(d, m)| (*d, m.role)).collect();
-            if roles != crowd.members {
+            if with.is_empty() {
+                continue;
+            }
+            let scratch = Scratch::of(&all, self.survey, self.seats[s].site.device());
+            if scratch.crew.members() != &own.members {
                 return Err(format!("{s} counts other members than the model"));
             }
-            if Plain::of_reading(self.seats[*s].site.held(), &own) != expected {
+            let expected = Plain::of(with_roles(&all, &scratch.counting));
+            if Plain::of_reading(self.seats[s].site.counting(), &own) != expected {
                 return Err(format!("{s} does not read what the model reads"));
+            }
+        }
+        self.compare_plainly()
+    }
+
+    /// Where no keeper spoke on a device, the plainer model tells who must have come together.
+    fn compare_plainly(&self) -> Result<(), Violation> {
+        let everything: Vec<_> = self.union(0..self.seats.len()).into_values().collect();
+        if has_words(&everything) {
+            return Ok(());
+        }
+        let members = self.members();
+        let entries: Vec<_> = self.union(members.iter().copied()).into_values().collect();
+        let crowd = Crowd::of(&entries, self.survey);
+        for s in &members {
+            let known = self.seats[*s].site.crew();
+            let roles: BTreeMap<_, _> = known.members().iter().map(|(d, m)| (*d, m.role)).collect();
+            if roles != crowd.members || !self.accept_each_other(*s, 0) {
+                return Err(format!("{s} counts other members than the plain model"));
+            }
+            let counting = entries.iter().filter(|e| crowd.members.contains_key(&e.envelope().device));
+            let ids: BTreeSet<_> = counting.map(Entry::id).collect();
+            if ids != self.seats[*s].site.counting() {
+                return Err(format!("{s} does not hold the union of all"));
             }
         }
         Ok(())
     }
+}
+
+fn with_roles<'a>(
+    entries: &'a [Entry],
+    counting: &'a BTreeMap<EntryId, Role>,
+) -> impl Iterator<Item = (&'a Entry, Role)> {
+    entries.iter().filter_map(|e| Some((e, *counting.get(&e.id())?)))
 }
 
 /// Whether every log is one chain, of which one side holds the beginning of what the other holds.

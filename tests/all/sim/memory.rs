@@ -3,9 +3,9 @@
 use super::dice::Dice;
 use super::site::{Image, Reading, Site, Ticket, WATER, text};
 use leadline_logbook::{
-    Crew, DeviceKey, DocKey, Domain, Entry, Envelope, Founding, Have, Held, Invite, InviteRefusal, Limits,
-    Member, Op, PackedLeg, Place, Role, Signs, apply, changes_of, encode, entry_id, read_survey, read_tile,
-    strip_digest, take_in, unpack_strip,
+    Chains, Crew, Cut, DeviceKey, DocKey, Domain, Entry, Envelope, Founding, Have, Held, Invite,
+    InviteRefusal, Limits, Member, Op, PackedLeg, Place, Role, Signs, Standing, apply, changes_as, encode,
+    entry_id, read_survey, read_tile, strip_digest, take_in, unpack_strip,
 };
 use leadline_model::{DeviceId, EntryId, Epoch, Nonce, StripDigest, SurveyId, UtcMillis};
 use leadline_sync::{
@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// Place of the body's version in an entry (docs/format.md).
-const BODY_AT: usize = 121;
+pub(super) const BODY_AT: usize = 121;
 
 /// What is wrong with a desk. The simulation must find each of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,7 +43,10 @@ pub(super) enum Flaw {
 /// What is kept over a crash and in a backup.
 #[derive(Clone, Debug)]
 pub(super) struct State {
+    /// All that is kept, masked entries too.
     entries: BTreeMap<EntryId, Arc<Entry>>,
+    /// What counts, and as whose word.
+    counting: BTreeMap<EntryId, Role>,
     strips: BTreeMap<StripDigest, Arc<Vec<u8>>>,
     wanted: BTreeSet<StripDigest>,
     waiting: BTreeMap<EntryId, Vec<u8>>,
@@ -85,12 +88,17 @@ impl Held for State {
         let same = |p: Place| (p.device, p.epoch, p.seq) == (place.device, place.epoch, place.seq);
         self.entries.values().filter(|e| same(e.place())).count()
     }
+
+    fn place(&self, id: &EntryId) -> Option<Place> {
+        self.entries.get(id).map(|e| e.place())
+    }
 }
 
 impl State {
     fn new(survey: SurveyId, device: DeviceId, epoch: Epoch) -> Self {
         Self {
             entries: BTreeMap::new(),
+            counting: BTreeMap::new(),
             strips: BTreeMap::new(),
             wanted: BTreeSet::new(),
             waiting: BTreeMap::new(),
@@ -101,29 +109,45 @@ impl State {
         }
     }
 
-    fn keep(&mut self, entry: Entry) {
-        for op in entry.ops() {
-            let Op::Leg(claim) = op else { continue };
-            let lacking = claim.strips.iter().map(|s| s.digest).filter(|d| !self.strips.contains_key(d));
-            self.wanted.extend(lacking);
-        }
-        self.entries.insert(entry.id(), Arc::new(entry));
+    /// Who belongs, what counts and which strips are wanted, all from the start.
+    fn settle(&mut self, survey: SurveyId, own: DeviceId, knows: u8) {
+        let chains = Chains::new(|id: &EntryId| self.place(id));
+        let mut crew = Crew::new(survey, own);
+        let reads = |e: &&Arc<Entry>| e.bytes().get(BODY_AT).is_none_or(|version| *version <= knows);
+        self.entries.values().filter(reads).for_each(|e| _ = crew.note(e));
+        crew.settle(&chains);
+        let role = |e: &Arc<Entry>| Some((e.id(), crew.counts_as(&e.place(), &chains)?));
+        let counting: BTreeMap<_, _> = self.entries.values().filter_map(role).collect();
+        let ops = counting.iter().filter_map(|(id, role)| Some((*role, self.entries.get(id)?)));
+        let claims = ops.flat_map(|(role, e)| e.ops().iter().filter(move |op| role.may_say(op)));
+        let named =
+            claims.filter_map(|op| if let Op::Leg(c) = op { Some(&c.strips) } else { None }).flatten();
+        let wanted = named.map(|s| s.digest).filter(|d| !self.strips.contains_key(d)).collect();
+        (self.crew, self.counting, self.wanted) = (crew, counting, wanted);
     }
 
     fn places(&self) -> Vec<Place> {
-        self.entries.values().map(|e| e.place()).collect()
+        self.counting.keys().filter_map(|id| self.place(id)).collect()
     }
+}
+
+/// A keeper's word on a device: all counts that is in force here, what comes later by the new role.
+pub(super) fn standing(crew: &Crew, have: &Have, device: DeviceId, role: Option<Role>) -> Op {
+    let logs = have.0.iter().filter(|l| l.device == device && l.top > 0);
+    let cuts = logs.map(|l| Cut { epoch: l.epoch, seq: l.top, id: l.top_id }).collect();
+    let replaces = crew.live_standings(&device);
+    Op::Standing(Standing { device, role, cuts, why: text("lost at the ramp"), replaces })
 }
 
 impl Inner {
     fn holdings(&self) -> Holdings {
         let mut h = Domain::Holdings.hasher();
         h.update(b"entries");
-        self.state.entries.keys().for_each(|id| h.update(&id.0));
+        self.state.counting.keys().for_each(|id| h.update(&id.0));
         Holdings {
             digest: h.finish(),
             missing_strips: self.state.wanted.len() as u32,
-            entries: self.state.entries.len() as u64,
+            entries: self.state.counting.len() as u64,
         }
     }
 
@@ -134,12 +158,20 @@ impl Inner {
     fn append(&mut self, ops: Vec<Op>, legs: &[PackedLeg]) {
         let envelope = self.envelope();
         let entry = Entry::sign(&self.key, envelope, ops, &self.limits).expect("a well-formed entry");
-        self.state.crew.note(&entry);
         for strip in legs.iter().flat_map(|l| &l.strips) {
             self.state.strips.insert(strip.digest, Arc::new(strip.packed.clone()));
-            self.state.wanted.remove(&strip.digest);
         }
-        self.state.keep(entry);
+        self.keep(entry);
+        self.settle();
+    }
+
+    fn keep(&mut self, entry: Entry) {
+        self.state.entries.insert(entry.id(), Arc::new(entry));
+    }
+
+    fn settle(&mut self) {
+        let (survey, own, knows) = (self.survey, self.key.id(), self.knows);
+        self.state.settle(survey, own, knows);
     }
 
     /// The next place in this device's logbook.
@@ -157,12 +189,11 @@ impl Inner {
         if self.flaw == Flaw::TrustsForgers {
             self.state.forged.extend(entries.iter().filter_map(|e| entry_id(e)));
         }
-        let before = self.state.crew.members().len();
-        self.take(entries, &mut stored);
-        if self.state.crew.members().len() > before {
-            let kept = std::mem::take(&mut self.state.waiting).into_values().collect();
-            self.take(kept, &mut stored);
+        let mut entries = entries;
+        while self.take(std::mem::take(&mut entries), &mut stored) {
+            entries = std::mem::take(&mut self.state.waiting).into_values().collect();
         }
+        self.settle();
         for packed in strips {
             match self.keep_strip(packed) {
                 Ok(new) => stored.strips += u32::from(new),
@@ -172,31 +203,36 @@ impl Inner {
         stored
     }
 
-    fn take(&mut self, entries: Vec<Vec<u8>>, stored: &mut Stored) {
+    /// True if the crew became another, so that what waited is to be looked at.
+    fn take(&mut self, entries: Vec<Vec<u8>>, stored: &mut Stored) -> bool {
         let (plain, newer): (Vec<_>, Vec<_>) = entries.into_iter().partition(|e| self.reads(e));
         let mut crew = self.state.crew.clone();
         let taken = take_in(plain, &self.survey, &mut crew, &self.state, &self.limits);
-        self.state.crew = crew;
         stored.known += taken.known as u32;
+        stored.entries += taken.accepted.len() as u32;
         taken.refused.iter().for_each(|(_, r, _)| *stored.refused.entry(r.to_string()).or_default() += 1);
         let mut waiting: Vec<Vec<u8>> = taken.waiting.into_iter().map(|(_, bytes)| bytes).collect();
-        taken.accepted.into_iter().for_each(|e| self.accept(e, stored));
+        taken.accepted.into_iter().chain(taken.masked).for_each(|e| self.accept(e));
         for bytes in newer {
             // An older program keeps what it cannot read, and does not act on it.
-            match Entry::open(&bytes, &self.survey, |d| self.state.crew.admits(d), &self.limits) {
+            match Entry::open(&bytes, &self.survey, |d| crew.admits(d), &self.limits) {
                 Ok(e) if self.state.holds(&e.id()) => stored.known += 1,
-                Ok(e) => self.accept(e, stored),
+                Ok(e) => {
+                    stored.entries += 1;
+                    self.accept(e);
+                }
                 Err(leadline_logbook::Refusal::NotAdmitted(_)) => waiting.push(bytes),
                 Err(why) => *stored.refused.entry(why.to_string()).or_default() += 1,
             }
         }
+        self.state.crew = crew;
         stored.waiting += waiting.len() as u32;
         let waiting = waiting.into_iter().filter_map(|b| Some((entry_id(&b)?, b)));
         self.state.waiting.extend(waiting);
+        taken.crew_changed
     }
 
-    fn accept(&mut self, entry: Entry, stored: &mut Stored) {
-        stored.entries += 1;
+    fn accept(&mut self, entry: Entry) {
         let place = entry.place();
         if self.flaw == Flaw::OverwritesForks {
             let twin = |e: &Entry| {
@@ -208,7 +244,7 @@ impl Inner {
         if place.device == self.key.id() {
             self.state.epoch = Epoch(self.dice.bytes());
         }
-        self.state.keep(entry);
+        self.keep(entry);
     }
 
     fn keep_strip(&mut self, packed: Vec<u8>) -> Result<bool, String> {
@@ -232,17 +268,24 @@ impl Inner {
         if crew.members().contains_key(&device) || !crew.is_founded() || self.flaw == Flaw::AdmitsAnyone {
             return Admission::Member;
         }
-        let Some(key) = invite else { return Admission::Stranger };
+        let dismissed = crew.dismissed().contains_key(&device);
+        let out = |other| if dismissed { Admission::Dismissed } else { other };
+        let Some(key) = invite else { return out(Admission::Stranger) };
         if !crew.is_keeper(&self.key.id()) {
-            return Admission::InviteUnknown;
+            return out(Admission::InviteUnknown);
         }
         let role = match crew.redeemable(&key, &device, self.clock) {
+            Ok(_) if dismissed && crew.has_used(&key, &device) => return Admission::Dismissed,
             Ok(invite) => invite.role,
-            Err(InviteRefusal::Expired) => return Admission::InviteExpired,
-            Err(InviteRefusal::Used) => return Admission::InviteUsed,
-            Err(_) => return Admission::InviteUnknown,
+            Err(InviteRefusal::Expired) => return out(Admission::InviteExpired),
+            Err(InviteRefusal::Used) => return out(Admission::InviteUsed),
+            Err(_) => return out(Admission::InviteUnknown),
         };
-        self.append(vec![Op::Member(Member { device, name, role, invite: Some(key) })], &[]);
+        let mut ops = vec![Op::Member(Member { device, name, role, invite: Some(key) })];
+        if dismissed {
+            ops.push(standing(crew, &Have::of(&self.state.places()), device, Some(role)));
+        }
+        self.append(ops, &[]);
         Admission::Joined
     }
 
@@ -259,7 +302,10 @@ impl Inner {
             Question::Missing(have) => Answer::Missing(have.missing_of(&self.state.places())),
             Question::Entries { ids, .. } => {
                 let ids = self.some(ids);
-                let bytes = |id: EntryId| self.state.entries.get(&id).map(|e| e.bytes().to_vec());
+                let counts = |id: &EntryId| self.state.counting.contains_key(id);
+                let bytes = |id: EntryId| {
+                    self.state.entries.get(&id).filter(|_| counts(&id)).map(|e| e.bytes().to_vec())
+                };
                 Answer::Items(ids.into_iter().map(bytes).collect())
             }
             Question::Strips { keys, .. } => {
@@ -363,7 +409,8 @@ impl MemorySite {
         let nonce = Nonce(inner.dice.bytes());
         let envelope = Envelope::new(inner.survey, (me, epoch, seq), prev, nonce, inner.clock);
         if let Ok(entry) = Entry::sign(&inner.key, envelope, ops, &inner.limits) {
-            inner.state.keep(entry);
+            inner.keep(entry);
+            inner.settle();
         }
     }
 }
@@ -397,7 +444,8 @@ impl Site for MemorySite {
         let signature = inner.key.sign(Signs::Entry, &[&bytes]);
         bytes.extend(signature);
         let entry = Entry::open(&bytes, &inner.survey, |_| true, &inner.limits).expect("a later version");
-        inner.state.keep(entry);
+        inner.keep(entry);
+        inner.settle();
         true
     }
 
@@ -436,8 +484,9 @@ impl Site for MemorySite {
     fn reading(&self) -> Reading {
         let inner = self.lock();
         let mut docs: BTreeMap<DocKey, Vec<_>> = BTreeMap::new();
-        for entry in inner.state.entries.values() {
-            for (doc, change) in changes_of(entry, &inner.limits) {
+        for (id, role) in &inner.state.counting {
+            let Some(entry) = inner.state.entries.get(id) else { continue };
+            for (doc, change) in changes_as(entry, *role, &inner.limits) {
                 docs.entry(doc).or_default().push(change);
             }
         }
@@ -493,10 +542,14 @@ impl Site for MemorySite {
     fn upgrade(&mut self) {
         let mut inner = self.lock();
         inner.knows = u8::MAX;
-        let mut crew = Crew::new(inner.survey, inner.key.id());
-        inner.state.entries.values().for_each(|e| _ = crew.note(e));
-        inner.state.crew = crew;
-        let entries: Vec<_> = inner.state.entries.values().cloned().collect();
-        entries.into_iter().for_each(|e| inner.state.keep(Entry::clone(&e)));
+        inner.settle();
+    }
+
+    fn knows(&self) -> u8 {
+        self.lock().knows
+    }
+
+    fn counting(&self) -> BTreeSet<EntryId> {
+        self.lock().state.counting.keys().copied().collect()
     }
 }

@@ -1,10 +1,51 @@
 //! The model beside it: plain sets, and the rules of who belongs read off the entries until nothing changes.
 
-use leadline_logbook::{Entry, Invite, LegClaim, Op, Role, WriteRef};
+use leadline_logbook::{Chains, Crew, Entry, Invite, LegClaim, Op, Place, Role, WriteRef};
 use leadline_model::{DeviceId, EntryId, LegId, StripDigest, SurveyId, TileId, UtcMillis};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Who belongs, as a set of entries says.
+/// What a set of entries means by the logbook's rules, all of them at once and from the start: whoever took them in one
+/// by one, in whatever order and with whatever interruptions, must have come to the same.
+pub(super) struct Scratch {
+    pub(super) crew: Crew,
+    pub(super) counting: BTreeMap<EntryId, Role>,
+}
+
+impl Scratch {
+    pub(super) fn of(entries: &[Entry], survey: SurveyId, own: DeviceId) -> Self {
+        let places: BTreeMap<EntryId, Place> = entries.iter().map(|e| (e.id(), e.place())).collect();
+        let chains = Chains::new(|id: &EntryId| places.get(id).copied());
+        let mut crew = Crew::new(survey, own);
+        entries.iter().for_each(|e| _ = crew.note(e));
+        crew.settle(&chains);
+        let counting = places.values().filter_map(|p| Some((p.id, crew.counts_as(p, &chains)?)));
+        let counting = counting.collect();
+        Self { crew, counting }
+    }
+
+    /// Whether `me` may speak to `peer`.
+    pub(super) fn may_speak(
+        &self,
+        me: &DeviceId,
+        peer: &DeviceId,
+        invite: Option<[u8; 32]>,
+        now: UtcMillis,
+    ) -> bool {
+        let crew = &self.crew;
+        let invited = invite.is_some_and(|key| {
+            let again = crew.dismissed().contains_key(peer) && crew.has_used(&key, peer);
+            crew.is_keeper(me) && !again && crew.redeemable(&key, peer, now).is_ok()
+        });
+        !crew.is_founded() || crew.members().contains_key(peer) || invited
+    }
+}
+
+/// Whether a keeper's word on a device is among the entries.
+pub(super) fn has_words(entries: &[Entry]) -> bool {
+    entries.iter().flat_map(Entry::ops).any(|op| matches!(op, Op::Standing(_)))
+}
+
+/// Who belongs, as a set of entries without keepers' words says.
 #[derive(Debug, Default)]
 pub(super) struct Crowd {
     pub(super) members: BTreeMap<DeviceId, Role>,
@@ -72,11 +113,12 @@ pub(super) struct Plain {
 }
 
 impl Plain {
-    pub(super) fn of<'a>(entries: impl IntoIterator<Item = &'a Entry>) -> Self {
+    pub(super) fn of<'a>(entries: impl IntoIterator<Item = (&'a Entry, Role)>) -> Self {
         let mut plain = Self::default();
-        for entry in entries {
+        for (entry, role) in entries {
             plain.ids.insert(entry.id());
-            for (n, op) in entry.writes() {
+            let heard = |op: &Op| role >= Role::Contributor || role.may_say(op);
+            for (n, op) in entry.writes().filter(|(_, op)| heard(op)) {
                 let Op::Leg(claim) = op else {
                     plain.said.insert(n, op.clone());
                     continue;

@@ -2,8 +2,8 @@
 
 use super::hostile::{lie, mangle};
 use super::link::Who;
-use super::memory::Flaw;
-use super::reference::Crowd;
+use super::memory::{BODY_AT, Flaw};
+use super::reference::{Crowd, Scratch, has_words};
 use super::site::Site;
 use super::world::{Violation, World};
 use leadline_sync::{
@@ -198,8 +198,14 @@ impl World {
         let before = self.seats[site].site.held();
         if let Question::Admit { device, invite, .. } = &question {
             let seat = &self.seats[site].site;
-            let crowd = Crowd::of(&seat.entries(), self.survey);
-            let allowed = crowd.may_speak(&seat.device(), device, *invite, seat.clock());
+            let entries = seat.entries();
+            let read: Vec<_> = entries.into_iter().filter(|e| e.bytes()[BODY_AT] <= seat.knows()).collect();
+            let (me, clock) = (seat.device(), seat.clock());
+            let allowed = Scratch::of(&read, self.survey, me).may_speak(&me, device, *invite, clock);
+            let plainly = Crowd::of(&read, self.survey).may_speak(&me, device, *invite, clock);
+            if !has_words(&read) && allowed != plainly {
+                return Err(format!("the two models differ on whether {site} may speak to {device:?}"));
+            }
             self.links[l].ends[e].allowed = allowed;
         }
         let admits = matches!(question, Question::Admit { .. });

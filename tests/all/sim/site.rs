@@ -46,8 +46,15 @@ pub(super) trait Site {
     fn append_newer(&mut self, dice: &mut Dice) -> bool;
     fn invite(&mut self, role: Role, expires: UtcMillis, one_time: [u8; 32]) -> Ticket;
     fn join(&mut self, ticket: &Ticket);
+    /// Newest body version that its program reads.
+    fn knows(&self) -> u8 {
+        u8::MAX
+    }
+    /// Ids of the entries in force.
+    fn counting(&self) -> BTreeSet<EntryId>;
     /// Ids of all entries kept, in force or masked.
     fn held(&self) -> BTreeSet<EntryId>;
+    /// The same entries.
     fn entries(&self) -> Vec<Entry>;
     fn strips(&self) -> BTreeSet<StripDigest>;
     fn crew(&self) -> Crew;

@@ -2,10 +2,10 @@
 
 use super::dice::{Dice, Trace};
 use super::link::{End, Link, Who};
-use super::memory::{Flaw, MemorySite};
+use super::memory::{Flaw, MemorySite, standing};
 use super::ops;
 use super::site::{Image, Site, Ticket, text};
-use leadline_logbook::{Member, Op, Role};
+use leadline_logbook::{BODY_VERSION, Member, Op, Role};
 use leadline_model::{DeviceId, EntryId, Epoch, StripDigest, SurveyId, UtcMillis};
 use leadline_sync::{Binding, Desk};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -31,6 +31,8 @@ pub(super) struct Stats {
     pub(super) forks: u64,
     pub(super) hostile: u64,
     pub(super) refused: u64,
+    /// Keepers' words on devices.
+    pub(super) words: u64,
     pub(super) entries: u64,
     pub(super) bytes: u64,
 }
@@ -48,6 +50,7 @@ impl Stats {
             (&mut self.forks, o.forks),
             (&mut self.hostile, o.hostile),
             (&mut self.refused, o.refused),
+            (&mut self.words, o.words),
             (&mut self.entries, o.entries),
             (&mut self.bytes, o.bytes),
         ];
@@ -182,7 +185,7 @@ impl World {
         let (Ok(()), Some(ticket)) = (made, ticket) else { return };
         let (seed, dice) = (seed_of(n, &mut self.dice), self.dice.split());
         // One in six is a program of last year.
-        let knows = if self.dice.below(6) == 0 { leadline_logbook::BODY_VERSION - 1 } else { u8::MAX };
+        let knows = if self.dice.below(6) == 0 { BODY_VERSION - 1 } else { u8::MAX };
         let mut site: Box<dyn Site> = match &self.folders {
             Some(f) => f.newcomer(&ticket),
             None => Box::new(
@@ -244,7 +247,8 @@ impl World {
             90 => self.invite_some(),
             91..93 => self.divide(),
             93 => self.write_newer(),
-            94..97 => self.liar_writes(),
+            94..96 => self.liar_writes(),
+            96 | 97 => self.govern_some(),
             _ => {
                 self.now += self.dice.below(4000) as u64;
                 Ok(())
@@ -323,6 +327,14 @@ impl World {
     fn write_some(&mut self) -> Result<(), Violation> {
         let site = self.pick_site();
         let (writes, legs) = ops::writes(&mut self.dice);
+        let seat = &self.seats[site].site;
+        let (crew, me) = (seat.crew(), seat.device());
+        let later = writes.iter().any(|op| matches!(op, Op::Mark { .. } | Op::Adopt { .. }));
+        // What the programs refuse: a reader's writes, a dismissed device's, an old program's new ones.
+        let may = crew.role_of(&me).is_none_or(|r| writes.iter().all(|op| r.may_say(op)));
+        if !may || crew.dismissed().contains_key(&me) || (later && seat.knows() < BODY_VERSION) {
+            return Ok(());
+        }
         self.trace.note(format!("{site} writes {} writes", writes.len()));
         self.write(site, |s, _| s.append(writes, &legs))
     }
@@ -453,6 +465,31 @@ impl World {
             self.newcomer(site);
         }
         Ok(())
+    }
+
+    /// A keeper dismisses a device, gives it another role, or takes it back.
+    fn govern_some(&mut self) -> Result<(), Violation> {
+        if self.dice.chance(40) {
+            return Ok(());
+        }
+        let site = self.pick_site();
+        let seat = &self.seats[site].site;
+        let crew = seat.crew();
+        let devices: Vec<_> = crew.devices().copied().collect();
+        if !crew.is_keeper(&seat.device()) || seat.knows() < BODY_VERSION {
+            return Ok(());
+        }
+        let device = devices[self.dice.below(devices.len())];
+        let role = [None, None, None, Some(Role::Reader), Some(Role::Contributor), Some(Role::Keeper)];
+        let role = role[self.dice.below(role.len())];
+        let others = crew.members().iter().any(|(d, m)| *d != device && m.role == Role::Keeper);
+        if !others || crew.role_of(&device) == role {
+            return Ok(());
+        }
+        self.stats.words += 1;
+        self.trace.note(format!("{site} gives {} the role {role:?}", device.short()));
+        let word = standing(&crew, &seat.have(), device, role);
+        self.write(site, |s, _| s.append(vec![word], &[]))
     }
 
     fn divide(&mut self) -> Result<(), Violation> {
