@@ -9,7 +9,7 @@ use leadline_model::{DeviceId, EntryId, Epoch, StripDigest};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Times every pair meets, at most, until all are equal.
-const SWEEPS: usize = 6;
+const SWEEPS: usize = 8;
 /// Small things on one stream until a meeting must be over.
 const PATIENCE: usize = 20_000;
 
@@ -27,8 +27,11 @@ impl World {
             self.check_site(site)?;
         }
         for sweep in 1..=SWEEPS {
+            let before: usize = self.seats.iter().map(|s| s.site.held().len()).sum();
             self.sweep(false)?;
-            if self.unequal().is_none() {
+            let after: usize = self.seats.iter().map(|s| s.site.held().len()).sum();
+            // What comes late can still admit somebody.
+            if before == after && self.unequal().is_none() {
                 self.trace.note(format!("equal after sweep {sweep}"));
                 self.compare()?;
                 return self.sweep(true);
@@ -67,8 +70,9 @@ impl World {
             return Err(format!("{a} and {b} are members and cannot meet"));
         }
         // What had waited for an admission that this meeting brought is to be given too.
+        // And what does not count any more by what this meeting brought may still have been given.
         let now = [a, b].map(|s| self.seats[s].site.counting());
-        let lacking = [&now[0] - &held[1], &now[1] - &held[0]].map(|s| s.len());
+        let lacking = [&(&held[0] | &now[0]) - &held[1], &(&held[1] | &now[1]) - &held[0]].map(|s| s.len());
         if both && plain && (sent[0] > lacking[0] || sent[1] > lacking[1]) {
             return Err(format!("{a} and {b} lack {lacking:?} entries of each other and send {sent:?}"));
         }
@@ -171,11 +175,12 @@ impl World {
 
     /// What each reads, against those it meets and against the model of all that they keep together.
     fn compare(&self) -> Result<(), Violation> {
+        let readings: Vec<_> = self.seats.iter().map(|s| s.site.reading()).collect();
         for s in 0..self.seats.len() {
             let with: Vec<_> = (0..self.seats.len()).filter(|o| self.accept_each_other(s, *o)).collect();
             let all: Vec<_> = self.union(with.iter().copied()).into_values().collect();
-            let own = self.seats[s].site.reading();
-            if let Some(o) = with.iter().find(|o| self.seats[**o].site.reading() != own) {
+            let own = &readings[s];
+            if let Some(o) = with.iter().find(|o| &readings[**o] != own) {
                 return Err(format!("{s} reads something else than {o}"));
             }
             if with.is_empty() {
@@ -186,7 +191,7 @@ impl World {
                 return Err(format!("{s} counts other members than the model"));
             }
             let expected = Plain::of(with_roles(&all, &scratch.counting));
-            if Plain::of_reading(self.seats[s].site.counting(), &own) != expected {
+            if Plain::of_reading(self.seats[s].site.counting(), own) != expected {
                 return Err(format!("{s} does not read what the model reads"));
             }
         }
