@@ -4,6 +4,7 @@ use crate::commands::ChartArgs;
 use crate::commands::ExportCommand;
 use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
+use crate::commands::crew::CrewCommand;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -139,10 +140,10 @@ pub(crate) enum Command {
     Export(ExportCommand),
     /// Meet other devices of the crew and exchange what either lacks
     #[command(
-        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
+        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --near                           (who is there, without meeting)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
     )]
     Sync(SyncArgs),
-    /// Invite devices, join a crew, list who belongs to it
+    /// Invite devices, join a crew, say who may do what
     #[command(subcommand)]
     Crew(CrewCommand),
     /// Carry the survey as a file
@@ -515,27 +516,9 @@ pub(crate) struct SyncArgs {
     /// Leave after the first finished meeting
     #[arg(long)]
     pub once: bool,
-}
-
-/// `crew`
-#[derive(Debug, Subcommand)]
-pub(crate) enum CrewCommand {
-    /// Make a one-time invite to this survey
-    Invite {
-        /// Hours it is honoured
-        #[arg(long, value_name = "H", default_value_t = 48)]
-        hours: u32,
-    },
-    /// Join the crew that an invite is for
-    Join {
-        /// The whole invite, or - to read it from standard input
-        invite: String,
-        /// Name of this device, shown to the crew
-        #[arg(long, value_name = "TEXT")]
-        device: Option<String>,
-    },
-    /// List the crew
-    List,
+    /// Only list which devices of the crew are near; takes five seconds
+    #[arg(long, conflicts_with_all = ["with", "listen", "once"])]
+    pub near: bool,
 }
 
 /// `parcel`

@@ -2,9 +2,10 @@
 
 use crate::failure::Failure;
 use crate::units;
-use leadline_model::SurveyId;
-use leadline_net::{Event, Multiaddr, NetError, Plan, Secrets, Summary, Who, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_model::{SurveyId, Text};
+use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
+use leadline_survey::{Home, Store, SurveyDesk};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -37,7 +38,19 @@ pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure>
     // What is wrong with the folder is said now.
     home.secret(&survey)?;
     let home = Home::open(Some(home.root()))?;
-    Ok(Arc::new(move || home.secret(&survey).into_iter().collect()))
+    Ok(Arc::new(move || home.secrets(&survey).unwrap_or_default()))
+}
+
+/// This device, and those that can be told by name when they are near.
+pub(crate) fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
+}
+
+/// The crew's names of its devices.
+pub(crate) fn names(store: &Store) -> Result<BTreeMap<[u8; 32], Text>, Failure> {
+    Ok(store.crew()?.members().iter().map(|(d, m)| (d.0, m.name.clone())).collect())
 }
 
 /// Carries out a plan against the survey's store and notes whom it met.
@@ -50,15 +63,25 @@ pub(crate) fn meet(
     let desk = Arc::new(SurveyDesk::new(home, survey)?);
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
-        if let Event::Met { summary, .. } = event
-            && let Some((device, name)) = &summary.peer
-            && let Err(e) = noting.note_met(device, name, units::now())
-        {
-            crate::talk::note(&format!("The meeting is done, but could not be noted: {e}"));
+        if let Err(e) = note(&noting, event) {
+            crate::talk::note(&format!("The meeting could not be noted: {e}"));
         }
         on_event(event);
     })?;
     Ok(met)
+}
+
+fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> {
+    match event {
+        Event::Met { summary, .. } => match &summary.peer {
+            Some((device, name)) => desk.note_met(device, name, summary, units::now()),
+            None => Ok(()),
+        },
+        Event::Failed { why: NetFailure::Meeting(why), .. } if why.is_dismissal() => {
+            desk.note_refused(units::now())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Two devices on this machine meet over the loopback network: real sockets, the real protocol. The summary is the

@@ -7,7 +7,7 @@
 mod common;
 
 use common::{NOW, request, sizes, text};
-use leadline_survey::{Home, INVITE_MILLIS, SurveyDesk, found_survey, import_file, invite, join};
+use leadline_survey::{Home, INVITE_MILLIS, Role, SurveyDesk, found_survey, import_file, invite, join};
 use leadline_sync::{Binding, Desk, Input, Meeting, Output, Summary};
 use std::path::Path;
 use std::time::Instant;
@@ -32,7 +32,8 @@ fn one(dir: &Path, n: u64) {
     let mut store = a.store(&id).expect("a store");
     import_file(&a, &mut store, &log, &request(), &mut |_| {}).expect("imported");
     std::fs::remove_file(&log).expect("removed");
-    let made = invite(&a, &mut store, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
+    let made =
+        invite(&a, &mut store, Role::Keeper, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
     join(&b, &made, NOW).expect("joined");
     let strips: u64 = store
         .strip_digests()

@@ -120,7 +120,14 @@ fn begin(dir: &Path) -> Result<Device, Failure> {
 }
 
 fn joiner(dir: &Path, folder: &str, name: &str, host: &mut Device) -> Result<Device, Failure> {
-    let made = invite(&host.home, &mut host.store, leadline_survey::INVITE_MILLIS, Vec::new(), units::now())?;
+    let made = invite(
+        &host.home,
+        &mut host.store,
+        leadline_survey::Role::Keeper,
+        leadline_survey::INVITE_MILLIS,
+        Vec::new(),
+        units::now(),
+    )?;
     let home = Home::open(Some(&dir.join(folder)))?;
     home.name_device(&field("device name", name)?)?;
     let id = join(&home, &made.to_string().parse()?, units::now())?;

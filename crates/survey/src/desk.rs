@@ -1,10 +1,10 @@
 //! The desk of a meeting: the store behind the questions a meeting asks.
 
 use crate::{Error, Home, Store};
-use leadline_logbook::{DeviceKey, InviteRefusal, Member, Op};
+use leadline_logbook::DeviceKey;
 use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
 use leadline_sync::{
-    Admission, Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Wants,
+    Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, Wants,
 };
 use std::sync::{Mutex, MutexGuard};
 
@@ -25,39 +25,28 @@ impl SurveyDesk {
     }
 
     /// Notes a finished meeting.
-    pub fn note_met(&self, device: &DeviceId, name: &Text, now: UtcMillis) -> Result<(), Error> {
-        let mut store = lock(&self.take);
-        let digest = store.holdings_digest()?;
-        store.note_peer(device, name, now, &digest)
+    pub fn note_met(
+        &self,
+        device: &DeviceId,
+        name: &Text,
+        summary: &Summary,
+        now: UtcMillis,
+    ) -> Result<(), Error> {
+        let digest = summary.digest.filter(|_| summary.same_entries || summary.was_equal);
+        lock(&self.take).note_peer(device, name, now, digest, None)
     }
 
-    fn admit(&self, device: DeviceId, name: Text, invite: Option<[u8; 32]>) -> Result<Admission, Error> {
-        let mut store = lock(&self.take);
-        let crew = store.crew()?;
-        // A device that has just joined knows nobody yet: whoever holds the survey's secret may bring it the crew.
-        if crew.members().contains_key(&device) || !crew.is_founded() {
-            return Ok(Admission::Member);
-        }
-        let Some(key) = invite else { return Ok(Admission::Stranger) };
-        if !crew.is_keeper(&store.device()) {
-            return Ok(Admission::InviteUnknown);
-        }
-        let now = clock();
-        let role = match crew.redeemable(&key, &device, now) {
-            Ok(invite) => invite.role,
-            Err(InviteRefusal::Expired) => return Ok(Admission::InviteExpired),
-            Err(InviteRefusal::Used) => return Ok(Admission::InviteUsed),
-            Err(_) => return Ok(Admission::InviteUnknown),
-        };
-        let member = Member { device, name, role, invite: Some(key) };
-        store.append(vec![vec![Op::Member(member)]], &[], now)?;
-        Ok(Admission::Joined)
+    /// Notes that another device refused this one as dismissed.
+    pub fn note_refused(&self, now: UtcMillis) -> Result<(), Error> {
+        lock(&self.take).note_refused(now)
     }
 
     fn reply(&self, question: Question) -> Result<Answer, Error> {
         let give = || lock(&self.give);
         Ok(match question {
-            Question::Admit { device, name, invite } => Answer::Admitted(self.admit(device, name, invite)?),
+            Question::Admit { device, name, invite } => {
+                Answer::Admitted(lock(&self.take).admit(device, name, invite, clock())?)
+            }
             Question::Have => Answer::Have(give().have()?),
             Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
             Question::Entries { ids, max_bytes } => {
@@ -68,13 +57,13 @@ impl SurveyDesk {
                 let store = give();
                 Answer::Items(fill(keys, max_bytes, |key: StripKey| store.strip_by_prefix(&key.0))?)
             }
-            Question::Store { entries, strips, .. } => {
+            Question::Store { from, entries, strips } => {
                 let packed = strips.into_iter().map(|(_, s)| s).collect();
-                let done = lock(&self.take).accept(entries, packed)?;
+                let done = lock(&self.take).accept_from(Some(from), entries, packed)?;
                 let mut stored = Stored {
                     entries: done.entries as u32,
                     known: done.known as u32,
-                    waiting: done.waiting as u32,
+                    waiting: (done.waiting + done.masked) as u32,
                     strips: done.strips as u32,
                     ..Stored::default()
                 };

@@ -86,6 +86,7 @@ pub fn import_file(
     request: &ImportRequest,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Imported, Error> {
+    store.may_measure()?;
     let read = read_log(path, &home.originals(), request.date, store.limits(), progress)?;
     let known = known_legs(store, &request.boat)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();

@@ -2,6 +2,7 @@
 //! the folder; blocking.
 
 mod actions;
+mod crew;
 mod decisions;
 mod desk;
 mod error;
@@ -11,16 +12,19 @@ mod ground;
 mod home;
 mod import;
 mod invite;
+mod ledger;
 mod levels;
 mod only;
 mod parcel;
 mod query;
+mod secrets;
 mod store;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
     set_gauge, set_river, set_shore, set_speeds,
 };
+pub use crew::rotate_secret;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
@@ -34,6 +38,8 @@ pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.
 pub use leadline_ingest::gauge;
+/// What a device may do in a crew.
+pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
 pub use leadline_reduce::{
     BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DayFound, Differences, Dispute, DraftSource,
@@ -41,8 +47,10 @@ pub use leadline_reduce::{
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
+pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
 pub use query::{Computed, Explained};
+pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

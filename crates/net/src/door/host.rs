@@ -1,7 +1,7 @@
 //! The side that opens the door.
 
 use super::ground::{Ground, PROTOCOL, Told};
-use super::load::{break_off, move_both};
+use super::load::{break_off, move_both, part};
 use super::pake::{self, Ends};
 use super::words::words;
 use super::{Door, DoorEnd, DoorError, DoorEvent, GUESSES, Load};
@@ -9,16 +9,12 @@ use futures::StreamExt;
 use leadline_sync::DoorKeys;
 use libp2p::{Multiaddr, PeerId, Stream};
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
-use tokio::io::AsyncReadExt;
 use tokio::task::{JoinSet, block_in_place};
-use tokio::time::{Instant, sleep_until, timeout};
+use tokio::time::{Instant, sleep_until};
 use tokio_util::compat::{Compat, FuturesAsyncReadCompatExt};
 
 /// Visitors that are heard at the same time: one that only stands there keeps nobody out.
 const VISITORS_MAX: usize = 4;
-/// For the visitor to close after all is done.
-const PARTING: Duration = Duration::from_secs(2);
 
 type Knock = Result<(Compat<Stream>, DoorKeys), DoorError>;
 
@@ -47,11 +43,12 @@ async fn open(
     let words = words(keys.words);
     if !block_in_place(|| on(DoorEvent::Words(words))) {
         break_off(&mut stream).await;
+        part(&mut stream).await;
         return Err(DoorError::Refused("here"));
     }
-    let (given, taken) = move_both(&mut stream, true, load, on).await?;
-    // The visitor closes first: a connection that is dropped at once can take the last frame with it.
-    let _ = timeout(PARTING, stream.read(&mut [0])).await;
+    let moved = move_both(&mut stream, true, load, on).await;
+    part(&mut stream).await;
+    let (given, taken) = moved?;
     Ok(DoorEnd { words, given, taken, address })
 }
 
@@ -106,6 +103,9 @@ async fn knock(
     left: Arc<Mutex<u32>>,
 ) -> Knock {
     let mut stream = stream.compat();
-    let keys = pake::host(&mut stream, &code, Ends { visitor, host }, &left).await?;
-    Ok((stream, keys))
+    let keys = pake::host(&mut stream, &code, Ends { visitor, host }, &left).await;
+    if keys.is_err() {
+        part(&mut stream).await;
+    }
+    Ok((stream, keys?))
 }

@@ -8,11 +8,15 @@ use super::{DoorError, DoorEvent, LOAD_MAX};
 use leadline_sync::door_hasher;
 use std::io::{Read, Write};
 use std::time::Duration;
-use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::task::block_in_place;
+use tokio::time::timeout;
 
 /// For the person at the other end to compare the words.
 const PERSON_WAITS: Duration = Duration::from_secs(120);
+
+/// For the other end to close.
+const PARTING: Duration = Duration::from_secs(2);
 
 /// What this end gives and takes. The host's load goes first.
 pub struct Load<'a> {
@@ -61,6 +65,17 @@ pub(super) async fn move_both<S: AsyncRead + AsyncWrite + Unpin>(
         given = give(stream, load.give, on).await?;
     }
     Ok((given, taken))
+}
+
+/// Closes this half and waits until the other end has closed too: a connection that is dropped at once can take the
+/// last frame with it.
+pub(super) async fn part<S: AsyncRead + AsyncWrite + Unpin>(stream: &mut S) {
+    let parting = async {
+        stream.shutdown().await.ok()?;
+        while stream.read(&mut [0; 256]).await.ok()? > 0 {}
+        Some(())
+    };
+    let _ = timeout(PARTING, parting).await;
 }
 
 /// Says that the person has broken it off.
@@ -147,7 +162,7 @@ fn end_of(len: u64, digest: [u8; 32]) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use tokio::io::{AsyncReadExt, AsyncWriteExt, duplex};
+    use tokio::io::duplex;
 
     #[tokio::test(flavor = "multi_thread")]
     async fn the_page_draws_what_is_sent() {

@@ -1,7 +1,7 @@
 //! The side that comes with a code.
 
 use super::ground::{Ground, PROTOCOL, Told};
-use super::load::{break_off, move_both};
+use super::load::{break_off, move_both, part};
 use super::pake::{self, Ends};
 use super::words::words;
 use super::{Code, DoorEnd, DoorError, DoorEvent, Load};
@@ -11,7 +11,6 @@ use crate::near;
 use libp2p::{Multiaddr, PeerId, Stream};
 use std::collections::BTreeSet;
 use std::time::Duration;
-use tokio::io::AsyncWriteExt;
 use tokio::task::block_in_place;
 use tokio::time::{Instant, timeout_at};
 use tokio_util::compat::{Compat, FuturesAsyncReadCompatExt};
@@ -67,10 +66,12 @@ async fn go(
     let words = words(keys.words);
     if !block_in_place(|| on(DoorEvent::Words(words))) {
         break_off(&mut stream).await;
+        part(&mut stream).await;
         return Err(DoorError::Refused("here"));
     }
-    let (given, taken) = move_both(&mut stream, false, load, on).await?;
-    let _ = stream.shutdown().await;
+    let moved = move_both(&mut stream, false, load, on).await;
+    part(&mut stream).await;
+    let (given, taken) = moved?;
     Ok(DoorEnd { words, given, taken, address: Some(address) })
 }
 
