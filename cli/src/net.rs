@@ -43,7 +43,7 @@ pub(crate) fn meet(
     let desk = Arc::new(SurveyDesk::new(home, survey)?);
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
-        if let Event::Met { summary, .. } = event
+        if let Event::Met { summary, .. } | Event::InStep { summary, .. } = event
             && let Some((device, name)) = &summary.peer
             && let Err(e) = noting.note_met(device, name, units::now())
         {

@@ -5,6 +5,7 @@ mod actions;
 mod decisions;
 mod desk;
 mod error;
+mod fetching;
 mod geopackage;
 mod give;
 mod ground;
