@@ -58,6 +58,12 @@ struct Teller<'a> {
 }
 
 impl Teller<'_> {
+    fn name(&mut self, peer: &PeerId, summary: &Summary) {
+        if let Some((_, name)) = &summary.peer {
+            self.near.entry(*peer).and_modify(|n| *n = name.to_string());
+        }
+    }
+
     fn tell(&mut self, event: &Event) {
         match event {
             Event::Listening(a) => talk::note(&format!("Others can reach this device at {}", net::words(a))),
@@ -79,12 +85,22 @@ impl Teller<'_> {
                 }
             }
             Event::Met { summary, peer, .. } => {
-                if let Some((_, name)) = &summary.peer {
-                    self.near.entry(*peer).and_modify(|n| *n = name.to_string());
-                }
+                self.name(peer, summary);
                 if !self.cli.json {
                     drop(talk::say(&words(summary)));
                 }
+            }
+            Event::InStep { summary, peer, .. } => {
+                self.name(peer, summary);
+                if !self.cli.json {
+                    drop(talk::say(&format!("{} Staying in step.", words(summary))));
+                }
+            }
+            Event::Pushed { entries, strips, .. } if !self.cli.json => {
+                drop(talk::say(&format!("Gave {entries} new entries and {strips} strips.")))
+            }
+            Event::Taken { entries, strips, .. } if !self.cli.json => {
+                drop(talk::say(&format!("Got {entries} new entries and {strips} strips.")))
             }
             _ => tell_failures(self.cli, event),
         }
