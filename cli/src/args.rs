@@ -140,7 +140,7 @@ pub(crate) enum Command {
     Export(ExportCommand),
     /// Meet other devices of the crew and exchange what either lacks
     #[command(
-        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
+        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --near                           (who is there, without meeting)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
     )]
     Sync(SyncArgs),
     /// Invite devices, join a crew, say who may do what
@@ -516,6 +516,9 @@ pub(crate) struct SyncArgs {
     /// Leave after the first finished meeting
     #[arg(long)]
     pub once: bool,
+    /// Only list which devices of the crew are near; takes five seconds
+    #[arg(long, conflicts_with_all = ["with", "listen", "once"])]
+    pub near: bool,
 }
 
 /// `parcel`

@@ -7,6 +7,7 @@ pub(crate) mod coverage;
 pub(crate) mod crew;
 mod demo;
 mod depth;
+pub(crate) mod door;
 mod export;
 mod gauge;
 mod import;

@@ -2,9 +2,10 @@
 
 use crate::failure::Failure;
 use crate::units;
-use leadline_model::SurveyId;
+use leadline_model::{SurveyId, Text};
 use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_survey::{Home, Store, SurveyDesk};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -40,6 +41,18 @@ pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure>
     Ok(Arc::new(move || home.secrets(&survey).unwrap_or_default()))
 }
 
+/// This device, and those that can be told by name when they are near.
+pub(crate) fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
+}
+
+/// The crew's names of its devices.
+pub(crate) fn names(store: &Store) -> Result<BTreeMap<[u8; 32], Text>, Failure> {
+    Ok(store.crew()?.members().iter().map(|(d, m)| (d.0, m.name.clone())).collect())
+}
+
 /// Carries out a plan against the survey's store and notes whom it met.
 pub(crate) fn meet(
     home: &Home,
@@ -60,7 +73,7 @@ pub(crate) fn meet(
 
 fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> {
     match event {
-        Event::Met { summary, .. } => match &summary.peer {
+        Event::Met { summary, .. } | Event::InStep { summary, .. } => match &summary.peer {
             Some((device, name)) => desk.note_met(device, name, summary, units::now()),
             None => Ok(()),
         },

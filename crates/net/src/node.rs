@@ -4,8 +4,9 @@ use crate::addr::{ip_and_port, is_link_local_v6, is_tcp, without_peer};
 use crate::book::{Book, By, Target};
 use crate::near::News;
 use crate::presence::Presence;
+use crate::session::{self, Stay, Told};
 use crate::swarm::{Behaviour, BehaviourEvent, build};
-use crate::{Event, NetError, NetFailure, session};
+use crate::{Event, NetError, NetFailure};
 use futures::StreamExt;
 use leadline_sync::{Binding, Desk, Failure, Summary};
 use libp2p::swarm::dial_opts::{DialOpts, PeerCondition};
@@ -16,7 +17,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::{AbortHandle, Id, JoinError, JoinHandle, JoinSet};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_util::compat::FuturesAsyncReadCompatExt;
@@ -106,6 +107,8 @@ impl Node {
             .and_then(|made| made.inspect_err(|e| off.push(format!("beacons: {e}"))).ok());
         let running = Running {
             book: Book::new(peer, settings.again, settings.shy),
+            stay: settings.again.is_some(),
+            leaving: watch::Sender::new(false),
             presence,
             listening: BTreeSet::new(),
             quiet: settings.shy,
@@ -139,7 +142,7 @@ impl Node {
     pub async fn leave(mut self) {
         let (nobody, _) = mpsc::channel(1);
         self.to_dial = nobody;
-        let _ = timeout(PARTING, &mut self.task).await;
+        let _ = timeout(2 * PARTING, &mut self.task).await;
     }
 }
 
@@ -154,6 +157,9 @@ struct Running {
     control: Control,
     desk: Arc<dyn Desk>,
     events: mpsc::Sender<Event>,
+    /// Meetings stay on when all is done.
+    stay: bool,
+    leaving: watch::Sender<bool>,
     book: Book,
     /// Beacons, if they are wanted and can be had.
     presence: Option<Presence>,
@@ -196,9 +202,7 @@ impl Running {
                 dial = dials.recv() => match dial {
                     Some(addr) => { self.book.type_in(addr, Instant::now()); self.dial_due().await }
                     None => {
-                        if let Some(p) = &mut self.presence {
-                            p.say(true);
-                        }
+                        self.part().await;
                         return;
                     }
                 },
@@ -208,6 +212,23 @@ impl Running {
                 _ = looks.tick() => self.dial_due().await,
             }
         }
+    }
+
+    /// Says goodbye: to those who are near, and in the meetings that stay on.
+    async fn part(&mut self) {
+        if let Some(p) = &mut self.presence {
+            p.say(true);
+        }
+        self.leaving.send_replace(true);
+        let parting = async {
+            while !self.meetings.is_empty() {
+                tokio::select! {
+                    _ = self.swarm.select_next_some() => {}
+                    _ = self.meetings.join_next() => {}
+                }
+            }
+        };
+        let _ = timeout(PARTING, parting).await;
     }
 
     async fn tell(&mut self, event: Event) {
@@ -313,7 +334,7 @@ impl Running {
 
     async fn open_stream(&mut self, peer: PeerId, target: Target) {
         let mut control = self.control.clone();
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, Some(&target));
         let crossing = *self.swarm.local_peer_id() > peer;
         let meeting = async move {
             let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
@@ -331,21 +352,35 @@ impl Running {
 
     async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
         self.book.heard(&peer);
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, None);
         self.begin(peer, None, false, async move { hold(stream).await }).await;
     }
 
     /// Holds a meeting on a stream to `peer`.
-    fn holder(&self, peer: PeerId) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
+    fn holder(
+        &self,
+        peer: PeerId,
+        target: Option<&Target>,
+    ) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
         let (desk, events) = (self.desk.clone(), self.events.clone());
+        let stay = Stay { stay: self.stay, leave: self.leaving.subscribe() };
+        let address = target.cloned().map(address_of);
         let binding = Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() };
         move |stream| {
             Box::pin(async move {
-                let report = move |s: &Summary| {
-                    // Progress may be skipped.
-                    let _ = events.try_send(Event::Progress(peer, s.clone()));
+                let report = move |told: Told<'_>| {
+                    let event = match told {
+                        Told::Progress(s) => Event::Progress(peer, s.clone()),
+                        Told::InStep(s) => {
+                            Event::InStep { address: address.clone(), peer, summary: s.clone() }
+                        }
+                        Told::Pushed(entries, strips) => Event::Pushed { peer, entries, strips },
+                        Told::Taken(entries, strips) => Event::Taken { peer, entries, strips },
+                    };
+                    // A caller that is behind misses some of it; the summary at the end has all.
+                    let _ = events.try_send(event);
                 };
-                Ok(session::hold(stream.compat(), desk, binding, report).await?)
+                Ok(session::hold(stream.compat(), desk, binding, stay, report).await?)
             })
         }
     }
