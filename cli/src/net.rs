@@ -5,7 +5,7 @@ use crate::units;
 use leadline_model::SurveyId;
 use leadline_net::Summary;
 use leadline_net::{Event, Multiaddr, NetError, Plan, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_survey::{Home, SurveyDesk, Wants};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -38,9 +38,10 @@ pub(crate) fn meet(
     home: &Home,
     survey: SurveyId,
     plan: Plan,
+    wants: Wants,
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, Failure> {
-    let desk = Arc::new(SurveyDesk::new(home, survey)?);
+    let desk = Arc::new(SurveyDesk::new(home, survey)?.wanting(wants));
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
         if let Event::Met { summary, .. } | Event::InStep { summary, .. } = event
@@ -69,16 +70,22 @@ pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -
     let (tell, told) = std::sync::mpsc::channel();
     std::thread::scope(|scope| {
         let listening = scope.spawn(move || {
-            meet(one, survey, plan(vec![address("127.0.0.1:0")?], vec![], secret), |event| {
-                if let Event::Listening(a) = event {
-                    drop(tell.send(a.clone()));
-                }
-            })
+            meet(
+                one,
+                survey,
+                plan(vec![address("127.0.0.1:0")?], vec![], secret),
+                Wants::Everything,
+                |event| {
+                    if let Event::Listening(a) = event {
+                        drop(tell.send(a.clone()));
+                    }
+                },
+            )
         });
         let dialled = told
             .recv_timeout(PATIENCE)
             .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
-            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secret), |_| {}));
+            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secret), Wants::Everything, |_| {}));
         let heard =
             listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
         heard?;

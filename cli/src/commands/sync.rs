@@ -13,6 +13,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     let survey = store.survey();
     let with = a.with.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
     let listen = a.listen.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
+    let wants = a.wants.wants()?;
     let find = with.is_empty() && listen.is_empty();
     if find && !cli.quiet {
         talk::note("Looking for the crew on this network. Ctrl-C leaves; nothing is lost by leaving.");
@@ -26,7 +27,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
         patience: Some(net::PATIENCE),
     };
     drop(store);
-    let met = net::meet(&home, survey, plan, |event| tell(cli, event))?;
+    let met = net::meet(&home, survey, plan, wants, |event| tell(cli, event))?;
     if cli.json {
         let digest = home.store(&survey)?.holdings_digest()?;
         return talk::json(&json!({

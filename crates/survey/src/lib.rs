@@ -2,6 +2,7 @@
 //! the folder; blocking.
 
 mod actions;
+mod areas;
 mod decisions;
 mod desk;
 mod error;
@@ -22,6 +23,7 @@ pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
     set_gauge, set_river, set_shore, set_speeds,
 };
+pub use areas::areas_of;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
@@ -42,6 +44,8 @@ pub use leadline_reduce::{
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
+/// What is fetched from other devices.
+pub use leadline_sync::{Part, TileArea, Wants};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
