@@ -5,7 +5,7 @@ mod legs;
 
 use leadline_logbook::{DeviceKey, Envelope, Op, Signs, encode, entry_id};
 use leadline_model::{EntryId, Epoch, Nonce, SurveyId, Text, UtcMillis};
-use leadline_net::{Event, Multiaddr, Node, Settings, parse_addr};
+use leadline_net::{Event, Multiaddr, Node, Settings, Who, parse_addr};
 use leadline_survey::{Home, SurveyDesk};
 use legs::{filled, joined, measure};
 use std::sync::Arc;
@@ -55,6 +55,8 @@ impl Crew {
             listen: vec![parse_addr("127.0.0.1:0").expect("an address")],
             find: false,
             again: Some(Duration::from_secs(1)),
+            shy: false,
+            who: Who::default(),
         };
         let node = Node::start(settings, self.desk(n), events).expect("starts");
         let addr = next(&mut came, |e| if let Event::Listening(a) = e { Some(a) } else { None }).await;

@@ -4,7 +4,7 @@ use crate::common::{NOW, text};
 use crate::legs::{filled, joined};
 use leadline_logbook::Op;
 use leadline_model::SurveyId;
-use leadline_net::{Event, Plan, Summary, parse_addr, run};
+use leadline_net::{Event, Plan, Summary, Who, parse_addr, run};
 use leadline_survey::{Home, Store, SurveyDesk, found_survey};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -17,7 +17,8 @@ const RUNS: usize = 3;
 pub(crate) fn meet_on_loopback(a: &Home, b: &Home, id: SurveyId) -> (Summary, f64) {
     let secret = a.secret(&id).expect("a secret");
     let plan = |listen: &[&str], with: &[&str]| Plan {
-        secret,
+        secrets: Arc::new(move || vec![secret]),
+        who: Who::default(),
         listen: listen.iter().map(|s| parse_addr(s).expect("an address")).collect(),
         with: with.iter().map(|s| parse_addr(s).expect("an address")).collect(),
         find: false,
