@@ -3,6 +3,7 @@
 
 mod actions;
 mod crew;
+mod areas;
 mod decisions;
 mod desk;
 mod error;
@@ -26,6 +27,7 @@ pub use actions::{
     set_gauge, set_river, set_shore, set_speeds,
 };
 pub use crew::rotate_secret;
+pub use areas::areas_of;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
@@ -49,6 +51,8 @@ pub use leadline_reduce::{
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
 pub use ledger::{Ledger, LedgerRow};
+/// What is fetched from other devices.
+pub use leadline_sync::{Part, TileArea, Wants};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;
 pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
