@@ -5,6 +5,7 @@
     reason = "figures and named skips belong into the test log"
 )]
 
+mod adopt;
 mod chart_tools;
 mod compare;
 mod coverage;
@@ -15,6 +16,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod parcels;
 mod picture;
 mod pixels;
 mod plan;

@@ -28,6 +28,8 @@ pub enum Domain {
     Prologue,
     /// What a levelling is solved from.
     Inputs,
+    /// The key, made of a survey's secret, that locks parcels for the crew.
+    ParcelLock,
 }
 
 impl Domain {
@@ -44,6 +46,7 @@ impl Domain {
             Self::Parcel => "leadline 2026 parcel v1",
             Self::Prologue => "leadline 2026 prologue v1",
             Self::Inputs => "leadline 2026 inputs v1",
+            Self::ParcelLock => "leadline 2026 parcel lock v1",
         }
     }
 

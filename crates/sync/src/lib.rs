@@ -29,5 +29,6 @@ pub use meeting::{
 pub use outcome::{Failure, Misconduct, RefusalCode, Summary};
 pub use parcel::{
     PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelDamage, ParcelEnd, ParcelError, ParcelEvent,
-    ParcelHeader, ParcelHolds, ParcelReader, ParcelSeal, ParcelWriteError, ParcelWriter,
+    ParcelHeader, ParcelHolds, ParcelPart, ParcelReader, ParcelSeal, ParcelTerms, ParcelWriteError,
+    ParcelWriter,
 };

@@ -1,7 +1,8 @@
 //! Writing a parcel.
 
 use super::{
-    IndexRow, PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelHeader, ParcelSeal, hasher, kind,
+    IndexRow, PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelHeader, ParcelSeal, ParcelTerms, hasher,
+    kind,
 };
 use crate::block::append;
 use crate::framing::framed;
@@ -64,6 +65,19 @@ impl<W: Write> ParcelWriter<W> {
         writer.put(&PARCEL_VERSION.to_le_bytes())?;
         let body = encode(&header, limits.frame - 1)?;
         writer.frame(kind::HEADER, &body)?;
+        Ok(writer)
+    }
+
+    /// Writes header and terms.
+    pub fn begin_with(
+        out: W,
+        header: ParcelHeader,
+        terms: &ParcelTerms,
+        limits: Limits,
+    ) -> Result<Self, ParcelWriteError> {
+        let mut writer = Self::begin(out, header, limits)?;
+        let body = encode(terms, limits.frame - 1)?;
+        writer.frame(kind::TERMS, &body)?;
         Ok(writer)
     }
 
