@@ -80,10 +80,10 @@ impl Used {
 
     /// Never less than the file will have.
     fn total(&self) -> u64 {
-        // Entries are packed, which at worst adds a little; two frames in a row hold at least 256 KiB together, and
+        // Entries are packed, which at worst adds a little; two frames in a row hold at least 64 KiB together, and
         // each has 5 bytes before it and 13 in the index; a lock adds 16 bytes to every 64 KiB.
         let content = self.bytes + self.entry_bytes + self.entry_bytes / 128 + 8 * self.tiles.len() as u64;
-        let frames = content / (128 << 10) + 4;
+        let frames = content / (32 << 10) + 4;
         let open = content + frames * (18 + 64);
         open + (open / (64 << 10) + 1) * 16
     }
