@@ -145,6 +145,9 @@ fn append(all: &mut Levelling, theirs: &Levelling, a: &AdoptedSurvey, datum95_m:
     }));
 }
 
+/// Adopted surveys, each with its store.
+type Found = Vec<(AdoptedSurvey, Store)>;
+
 impl Store {
     /// The store of another survey in the same home, if it is there.
     pub(crate) fn beside(&self, survey: &SurveyId) -> Result<Option<Self>, Error> {
@@ -161,7 +164,7 @@ impl Store {
         &self,
         ground: &Ground,
         writes: &SurveyWrites,
-    ) -> Result<(Vec<(AdoptedSurvey, Self)>, Vec<Text>), Error> {
+    ) -> Result<(Found, Vec<Text>), Error> {
         let (mut found, mut missing) = (Vec::new(), Vec::new());
         for (survey, said) in ground.adopted() {
             match self.beside(&survey)? {
