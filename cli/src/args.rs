@@ -2,6 +2,8 @@
 
 use crate::commands::ChartArgs;
 use crate::commands::ExportCommand;
+use crate::commands::ParcelCommand;
+use crate::commands::adopt::AdoptArgs;
 use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::crew::CrewCommand;
@@ -146,7 +148,7 @@ pub(crate) enum Command {
     /// Invite devices, join a crew, say who may do what
     #[command(subcommand)]
     Crew(CrewCommand),
-    /// Carry the survey as a file
+    /// Carry the survey, or part of it, as a file
     #[command(subcommand)]
     Parcel(ParcelCommand),
     /// Check every byte of the store, and make its caches again if they are wrong
@@ -193,6 +195,11 @@ pub(crate) enum SurveyCommand {
     },
     /// Show one survey
     Show,
+    /// Read another survey of the same water together with this one
+    #[command(
+        after_help = "Examples:\n  leadline survey adopt gift.parcel\n  leadline survey adopt \"Thornmere north\"\n  leadline survey adopt \"Thornmere north\" --undo\n\nIts entries stay as they were signed; how far its datum lies from this one's is solved from crossings."
+    )]
+    Adopt(AdoptArgs),
     /// Set how fast boats may go while they sound, for the whole crew
     #[command(after_help = "Example:\n  leadline survey set --fair-speed 3.5 --max-speed 6")]
     Set {
@@ -521,24 +528,4 @@ pub(crate) struct SyncArgs {
     pub near: bool,
     #[command(flatten)]
     pub wants: crate::commands::wants::WantArgs,
-}
-
-/// `parcel`
-#[derive(Debug, Subcommand)]
-pub(crate) enum ParcelCommand {
-    /// Write all of the survey to a file
-    Write {
-        /// The file
-        file: PathBuf,
-    },
-    /// Take in a parcel
-    Read {
-        /// The file
-        file: PathBuf,
-    },
-    /// Say what a parcel holds, without taking it in
-    Inspect {
-        /// The file
-        file: PathBuf,
-    },
 }

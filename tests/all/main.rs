@@ -6,6 +6,7 @@
 )]
 
 mod carrying;
+mod adopt;
 mod chart_tools;
 mod compare;
 mod coverage;
@@ -16,6 +17,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod parcels;
 mod picture;
 mod pixels;
 mod plan;

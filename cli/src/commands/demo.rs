@@ -50,7 +50,7 @@ pub(crate) fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
     let meeting = meet_on_this_machine(&heron.home, &plover.home, heron.store.survey())?;
     bar.set_position(55);
     bar.set_message("levelling boats and days");
-    let (proposal, _) = heron.store.propose_levelling()?;
+    let (proposal, ..) = heron.store.propose_levelling()?;
     apply_levelling(&mut heron.store, proposal.levelling.clone(), units::now())?;
     bar.set_position(60);
     bar.set_message("a parcel for the laptop");

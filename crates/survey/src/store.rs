@@ -7,6 +7,7 @@ mod accept;
 mod append;
 mod documents;
 mod news;
+mod guest;
 mod read;
 mod settle;
 
