@@ -9,6 +9,7 @@ use crate::commands::coverage::CoverageArgs;
 use crate::commands::crew::CrewCommand;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use leadline_chart::Between;
 use std::path::PathBuf;
 
 /// Log depth and position from small boats, bring it to one level, and share the map without a server
@@ -33,6 +34,9 @@ pub(crate) struct Cli {
     /// Unit of depths that people read; files, JSON and the store are metres
     #[arg(long, global = true, value_enum, default_value = "m")]
     pub units: UnitArg,
+    /// How depths run between the tracks, for everything that is drawn or told from the surface
+    #[arg(long, global = true, value_enum, default_value = "learned", value_name = "WAY")]
+    pub between: BetweenArg,
     /// No progress on the terminal
     #[arg(long, short, global = true)]
     pub quiet: bool,
@@ -50,6 +54,24 @@ pub(crate) enum UnitArg {
     Ft,
     /// Fathoms
     Fm,
+}
+
+/// Ways between the tracks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum BetweenArg {
+    /// As this survey's own bed was found to bend
+    Learned,
+    /// Straight from cell to cell
+    Straight,
+}
+
+impl From<BetweenArg> for Between {
+    fn from(way: BetweenArg) -> Self {
+        match way {
+            BetweenArg::Learned => Self::Learned,
+            BetweenArg::Straight => Self::Straight,
+        }
+    }
 }
 
 /// The commands.
