@@ -129,7 +129,9 @@ impl Importer {
             Sniffed::SignalK => Stage::SignalK(Box::new(SignalKLog::new(&self.options))),
             Sniffed::Gpx => Stage::Points(Format::Gpx, Box::new(PointsLog::gpx(&self.options))),
             Sniffed::GeoJson => Stage::Points(Format::GeoJson, Box::new(PointsLog::geojson(&self.options))),
-            Sniffed::Csv(table) => Stage::Csv(Box::new(CsvLog::new(*table, &self.options))),
+            Sniffed::Csv(table) => {
+                Stage::Csv(Box::new(CsvLog::new(*table, &self.options, |_| "CSV".to_owned())))
+            }
             Sniffed::Empty => Stage::Other(Format::Empty, Box::default()),
             Sniffed::Unknown(reading) => {
                 Stage::Other(Format::Unknown, Box::new(Account::with_reading(reading)))

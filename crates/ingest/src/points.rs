@@ -122,7 +122,11 @@ impl PointsLog {
     fn begin(&mut self, row: &Row) -> Option<(Vec<String>, Box<CsvLog>)> {
         let names: Vec<String> = row.iter().map(|(name, _)| name.clone()).collect();
         let table = Table::of_names(names.join("\t").as_bytes())?;
-        let mut log = CsvLog::new(table, &self.options);
+        let instrument = match self.cutter {
+            Cutter::Gpx(_) => |_| "GPX".to_owned(),
+            Cutter::GeoJson(_) => |_| "GeoJSON".to_owned(),
+        };
+        let mut log = CsvLog::new(table, &self.options, instrument);
         log.account.take_over(std::mem::take(&mut self.account));
         Some((names, Box::new(log)))
     }

@@ -2,13 +2,15 @@
 
 /// A receiver's time counts for messages up to this much later, ms of the log's stamps.
 const HOLD_MS: i64 = 10_000;
+/// Lines of two sources may stand in the wrong order by this much, ms; more is a clock set back.
+const BACK_MS: i64 = 500;
 /// Stamps that go on by more than this are another log, ms.
 const GAP_MS: i64 = 600_000;
 
 /// Ties the stamps of a log to a receiver's time.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Clock {
-    /// The last line's stamp.
+    /// The latest stamp; a line's own may lie a little before it.
     stamp: Option<i64>,
     /// Never goes down: ms of stamps, or lines where there are none.
     arrival: u64,
@@ -20,15 +22,17 @@ impl Clock {
     /// A line came; its place in the order.
     pub(crate) fn line(&mut self, stamp: Option<i64>) -> u64 {
         let step = match (self.stamp, stamp) {
-            (Some(before), Some(now)) => (now - before).clamp(0, GAP_MS) as u64,
+            (Some(latest), Some(now)) => now - latest,
             (None, Some(_)) => 0,
             _ => 1,
         };
-        if self.stamp.zip(stamp).is_some_and(|(before, now)| now < before) {
+        if step < -BACK_MS {
             self.stated = None;
+            self.stamp = stamp;
+        } else if step >= 0 {
+            self.stamp = stamp.or(self.stamp);
         }
-        self.stamp = stamp.or(self.stamp);
-        self.arrival += step;
+        self.arrival += step.clamp(0, GAP_MS) as u64;
         self.arrival
     }
 
@@ -58,6 +62,13 @@ mod tests {
         assert_eq!((c.line(Some(15_250)), c.now()), (10_250, None), "too old");
         c.state(1_010_000);
         assert_eq!((c.line(Some(14_000)), c.now()), (10_250, None), "the log's clock went back");
+    }
+
+    #[test]
+    fn lines_in_the_wrong_order_do_not_add_up() {
+        let mut c = Clock::default();
+        let arrivals: Vec<_> = [100, 90, 103, 80, 110].into_iter().map(|s| c.line(Some(s))).collect();
+        assert_eq!(arrivals, [0, 0, 3, 3, 10]);
     }
 
     #[test]

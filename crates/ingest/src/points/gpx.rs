@@ -48,7 +48,10 @@ impl Cutter {
         if tag.starts_with(b"<!--") {
             return match memchr::memmem::find(tag, b"-->") {
                 Some(end) => Some(at + start + end + 3),
-                None if tag.len() > MAX_POINT_BYTES => Some(at + start + 4),
+                None if tag.len() > MAX_POINT_BYTES => {
+                    self.skips = Some(b"-->".to_vec());
+                    Some(at + start)
+                }
                 None => stay(at, start),
             };
         }
@@ -62,16 +65,16 @@ impl Cutter {
         };
         let close = [b"</", name, b">"].concat();
         match end_of(tag, &close) {
-            Some(end) => {
+            Some(end) if end <= MAX_POINT_BYTES => {
                 out.push(read(&tag[..end]));
                 Some(at + start + end)
             }
-            None if tag.len() > MAX_POINT_BYTES => {
+            _ if tag.len() > MAX_POINT_BYTES => {
                 out.push(Piece::Problem(Problem::TooLongLine, "a point longer than 64 KiB".to_owned()));
                 self.skips = Some(close);
                 Some(at + start)
             }
-            None => stay(at, start),
+            _ => stay(at, start),
         }
     }
 }
