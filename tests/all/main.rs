@@ -5,8 +5,8 @@
     reason = "figures and named skips belong into the test log"
 )]
 
-mod carrying;
 mod adopt;
+mod carrying;
 mod chart_tools;
 mod compare;
 mod coverage;

@@ -70,7 +70,9 @@ fn meet_newcomer(cli: &Cli, home: &Home, survey: SurveyId, end: &DoorEnd) -> Res
     let listen: Vec<_> = end.address.as_ref().and_then(everywhere).into_iter().collect();
     for _ in 0..TRIES {
         let plan = plan(home, survey, listen.clone(), Vec::new(), true)?;
-        let mut met = net::meet(home, survey, plan, |e| super::sync::tell_failures(cli, e))?;
+        let mut met = net::meet(home, survey, plan, leadline_survey::Wants::default(), |e| {
+            super::sync::tell_failures(cli, e)
+        })?;
         if let Some(at) = met.iter().position(|s| s.joined) {
             return Ok(met.swap_remove(at));
         }
@@ -119,7 +121,9 @@ fn first_meeting(
     loop {
         let plan = plan(home, survey, Vec::new(), with.clone(), with.is_empty())?;
         tried += 1;
-        match net::meet(home, survey, plan, |e| super::sync::tell_failures(cli, e)) {
+        match net::meet(home, survey, plan, leadline_survey::Wants::default(), |e| {
+            super::sync::tell_failures(cli, e)
+        }) {
             Ok(mut met) if !met.is_empty() => return Ok(met.remove(0)),
             Ok(_) => return Err(Failure::Peer("left before the meeting".into())),
             // The other device puts its door away and opens the survey's.

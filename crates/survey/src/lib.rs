@@ -2,9 +2,9 @@
 //! the folder; blocking.
 
 mod actions;
-mod crew;
-mod areas;
 mod adopt;
+mod areas;
+mod crew;
 mod decisions;
 mod desk;
 mod error;
@@ -27,9 +27,9 @@ pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
     set_gauge, set_river, set_shore, set_speeds,
 };
-pub use crew::rotate_secret;
-pub use areas::areas_of;
 pub use adopt::{Adoption, adopt_survey, unadopt_survey};
+pub use areas::areas_of;
+pub use crew::rotate_secret;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
@@ -52,11 +52,10 @@ pub use leadline_reduce::{
     Why,
 };
 /// What a parcel says of itself, and how it ended.
-pub use leadline_sync::{ParcelEnd, ParcelHeader};
-pub use ledger::{Ledger, LedgerRow};
+pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
 /// What is fetched from other devices.
 pub use leadline_sync::{Part, TileArea, Wants};
-pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
+pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;
 pub use parcel::{

@@ -6,8 +6,8 @@
 mod accept;
 mod append;
 mod documents;
-mod news;
 mod guest;
+mod news;
 mod read;
 mod settle;
 
