@@ -150,7 +150,7 @@ fn plan(
 /// Says what happens at a door; goes on at the check words.
 pub(crate) fn tell(cli: &Cli, event: &DoorEvent) -> bool {
     match event {
-        DoorEvent::Open(a) if !cli.quiet => {
+        DoorEvent::Open(a) if !cli.quiet && !net::is_loopback(a) => {
             talk::note(&format!("If it does not find this device: --at {}", net::words(a)))
         }
         DoorEvent::FindingOff(why) => talk::note(&format!(
