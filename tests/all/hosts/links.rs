@@ -1,7 +1,7 @@
 //! Links that break, return, move and come late; a host that relays between two networks.
 
 use super::lab::{LONG, Lab, wait_equal};
-use crate::home::{Device, small_log_on, two_boats};
+use crate::home::{Device, meet, small_log_on, two_boats};
 use std::time::{Duration, Instant};
 
 /// One more short log, on a day of its own.
@@ -78,6 +78,11 @@ fn a_host_with_two_networks_relays() {
     let (heron, plover) = two_boats();
     let phone = Device::new();
     phone.join(&heron);
+    // All have been admitted at home; then each measures on its own.
+    meet(&heron, &plover);
+    meet(&heron, &phone);
+    measure(&heron, "Heron", 5);
+    measure(&plover, "Plover", 6);
     let hosts = [lab.host(), lab.host(), lab.host()];
     lab.plug(&hosts[0], "eth0", "br0", &["10.77.0.1/24"]);
     lab.plug(&hosts[1], "eth0", "br1", &["10.78.0.1/24"]);
