@@ -519,6 +519,8 @@ pub(crate) struct SyncArgs {
     /// Only list which devices of the crew are near; takes five seconds
     #[arg(long, conflicts_with_all = ["with", "listen", "once"])]
     pub near: bool,
+    #[command(flatten)]
+    pub wants: crate::commands::wants::WantArgs,
 }
 
 /// `parcel`

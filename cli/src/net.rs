@@ -4,7 +4,7 @@ use crate::failure::Failure;
 use crate::units;
 use leadline_model::{SurveyId, Text};
 use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
-use leadline_survey::{Home, Store, SurveyDesk};
+use leadline_survey::{Home, Store, SurveyDesk, Wants};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -64,9 +64,10 @@ pub(crate) fn meet(
     home: &Home,
     survey: SurveyId,
     plan: Plan,
+    wants: Wants,
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, Failure> {
-    let desk = Arc::new(SurveyDesk::new(home, survey)?);
+    let desk = Arc::new(SurveyDesk::new(home, survey)?.wanting(wants));
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
         if let Err(e) = note(&noting, event) {
@@ -107,16 +108,22 @@ pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -
     let for_listener = secrets.clone();
     std::thread::scope(|scope| {
         let listening = scope.spawn(move || {
-            meet(one, survey, plan(vec![address("127.0.0.1:0")?], vec![], for_listener), |event| {
-                if let Event::Listening(a) = event {
-                    drop(tell.send(a.clone()));
-                }
-            })
+            meet(
+                one,
+                survey,
+                plan(vec![address("127.0.0.1:0")?], vec![], for_listener),
+                Wants::Everything,
+                |event| {
+                    if let Event::Listening(a) = event {
+                        drop(tell.send(a.clone()));
+                    }
+                },
+            )
         });
         let dialled = told
             .recv_timeout(PATIENCE)
             .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
-            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secrets), |_| {}));
+            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secrets), Wants::Everything, |_| {}));
         let heard =
             listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
         heard?;

@@ -22,6 +22,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     let survey = store.survey();
     let with = a.with.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
     let listen = a.listen.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
+    let wants = a.wants.wants()?;
     let find = with.is_empty() && listen.is_empty();
     if find && !cli.quiet {
         talk::note("Looking for the crew on this network. Ctrl-C leaves; nothing is lost by leaving.");
@@ -38,7 +39,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     let names = net::names(&store)?;
     drop(store);
     let mut teller = Teller { cli, names, near: BTreeMap::new(), met: BTreeMap::new(), find };
-    let met = net::meet(&home, survey, plan, |event| teller.tell(event))?;
+    let met = net::meet(&home, survey, plan, wants, |event| teller.tell(event))?;
     if cli.json {
         let digest = home.store(&survey)?.holdings_digest()?;
         return talk::json(&json!({

@@ -107,11 +107,11 @@ impl Node {
             .and_then(|made| made.inspect_err(|e| off.push(format!("beacons: {e}"))).ok());
         let running = Running {
             book: Book::new(peer, settings.again, settings.shy),
-            stay: settings.again.is_some(),
-            leaving: watch::Sender::new(false),
             presence,
             listening: BTreeSet::new(),
             quiet: settings.shy,
+            stay: settings.again.is_some(),
+            leaving: watch::Sender::new(false),
             swarm,
             control,
             desk,
@@ -202,6 +202,9 @@ impl Running {
                 dial = dials.recv() => match dial {
                     Some(addr) => { self.book.type_in(addr, Instant::now()); self.dial_due().await }
                     None => {
+                        if let Some(p) = &mut self.presence {
+                            p.say(true);
+                        }
                         self.part().await;
                         return;
                     }
@@ -214,21 +217,18 @@ impl Running {
         }
     }
 
-    /// Says goodbye: to those who are near, and in the meetings that stay on.
+    /// Lets the meetings that stay on end in order.
     async fn part(&mut self) {
-        if let Some(p) = &mut self.presence {
-            p.say(true);
-        }
-        self.leaving.send_replace(true);
-        let parting = async {
-            while !self.meetings.is_empty() {
-                tokio::select! {
-                    _ = self.swarm.select_next_some() => {}
-                    _ = self.meetings.join_next() => {}
-                }
+        let _ = self.leaving.send(true);
+        let goodbye = sleep(PARTING);
+        tokio::pin!(goodbye);
+        while !self.meetings.is_empty() {
+            tokio::select! {
+                event = self.swarm.select_next_some() => drop(event),
+                Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
+                () = &mut goodbye => return,
             }
-        };
-        let _ = timeout(PARTING, parting).await;
+        }
     }
 
     async fn tell(&mut self, event: Event) {
