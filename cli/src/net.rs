@@ -33,6 +33,12 @@ pub(crate) fn words(address: &Multiaddr) -> String {
     }
 }
 
+/// An address that only this machine can reach.
+pub(crate) fn is_loopback(address: &Multiaddr) -> bool {
+    let words = words(address);
+    words.starts_with("127.") || words.starts_with("[::1]")
+}
+
 /// The survey's secrets as they are now and, asked again, as a meeting has left them.
 pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure> {
     // What is wrong with the folder is said now.

@@ -85,15 +85,9 @@ pub(crate) fn measure(store: &mut Store, first: u64, legs: u64) {
 pub(crate) fn joined(at: &Path, inviter: &Home, id: &SurveyId) -> Home {
     let home = Home::open(Some(at)).expect("a home");
     let mut store = inviter.store(id).expect("a store");
-    let made = invite(
-        inviter,
-        &mut store,
-        leadline_survey::Role::Contributor,
-        INVITE_MILLIS * 10_000,
-        Vec::new(),
-        NOW,
-    )
-    .expect("an invite");
+    let made =
+        invite(inviter, &mut store, leadline_survey::Role::Keeper, INVITE_MILLIS * 10_000, Vec::new(), NOW)
+            .expect("an invite");
     join(&home, &made, NOW).expect("joined");
     home
 }

@@ -8,7 +8,7 @@ use clap::Args;
 use leadline_model::SurveyId;
 use leadline_net::door::{Code, Door, DoorEnd, DoorError, DoorEvent, Load, host, visit};
 use leadline_net::{Multiaddr, Plan, Summary};
-use leadline_survey::{Home, InviteText, Role, invite, join};
+use leadline_survey::{Home, InviteText, Role, Wants, invite, join};
 use serde_json::json;
 use std::time::Duration;
 
@@ -70,9 +70,8 @@ fn meet_newcomer(cli: &Cli, home: &Home, survey: SurveyId, end: &DoorEnd) -> Res
     let listen: Vec<_> = end.address.as_ref().and_then(everywhere).into_iter().collect();
     for _ in 0..TRIES {
         let plan = plan(home, survey, listen.clone(), Vec::new(), true)?;
-        let mut met = net::meet(home, survey, plan, leadline_survey::Wants::default(), |e| {
-            super::sync::tell_failures(cli, e)
-        })?;
+        let mut met =
+            net::meet(home, survey, plan, Wants::Everything, |e| super::sync::tell_failures(cli, e))?;
         if let Some(at) = met.iter().position(|s| s.joined) {
             return Ok(met.swap_remove(at));
         }
@@ -121,9 +120,7 @@ fn first_meeting(
     loop {
         let plan = plan(home, survey, Vec::new(), with.clone(), with.is_empty())?;
         tried += 1;
-        match net::meet(home, survey, plan, leadline_survey::Wants::default(), |e| {
-            super::sync::tell_failures(cli, e)
-        }) {
+        match net::meet(home, survey, plan, Wants::Everything, |e| super::sync::tell_failures(cli, e)) {
             Ok(mut met) if !met.is_empty() => return Ok(met.remove(0)),
             Ok(_) => return Err(Failure::Peer("left before the meeting".into())),
             // The other device puts its door away and opens the survey's.
@@ -154,7 +151,7 @@ fn plan(
 /// Says what happens at a door; goes on at the check words.
 pub(crate) fn tell(cli: &Cli, event: &DoorEvent) -> bool {
     match event {
-        DoorEvent::Open(a) if !cli.quiet => {
+        DoorEvent::Open(a) if !cli.quiet && !net::is_loopback(a) => {
             talk::note(&format!("If it does not find this device: --at {}", net::words(a)))
         }
         DoorEvent::FindingOff(why) => talk::note(&format!(

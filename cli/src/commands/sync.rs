@@ -38,7 +38,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     };
     let names = net::names(&store)?;
     drop(store);
-    let mut teller = Teller { cli, names, near: BTreeMap::new() };
+    let mut teller = Teller { cli, names, near: BTreeMap::new(), met: BTreeMap::new(), find };
     let met = net::meet(&home, survey, plan, wants, |event| teller.tell(event))?;
     if cli.json {
         let digest = home.store(&survey)?.holdings_digest()?;
@@ -56,23 +56,30 @@ struct Teller<'a> {
     names: BTreeMap<[u8; 32], Text>,
     /// What those who are near are called.
     near: BTreeMap<PeerId, String>,
+    /// What those say that were met in this run; a newcomer is in no crew list yet.
+    met: BTreeMap<PeerId, String>,
+    /// This device's addresses that only itself can reach are no news.
+    find: bool,
 }
 
 impl Teller<'_> {
     fn name(&mut self, peer: &PeerId, summary: &Summary) {
         if let Some((_, name)) = &summary.peer {
+            self.met.insert(*peer, name.to_string());
             self.near.entry(*peer).and_modify(|n| *n = name.to_string());
         }
     }
 
     fn tell(&mut self, event: &Event) {
         match event {
+            Event::Listening(a) if self.find && net::is_loopback(a) => {}
             Event::Listening(a) => talk::note(&format!("Others can reach this device at {}", net::words(a))),
             Event::FindingOff(why) => {
                 talk::note(&format!("Devices cannot be looked for here ({why}); use --listen and --with."))
             }
             Event::Near { peer, address, device } if !self.near.contains_key(peer) => {
-                let name = called(&self.names, device.as_ref());
+                let name =
+                    self.met.get(peer).cloned().unwrap_or_else(|| called(&self.names, device.as_ref()));
                 if !self.cli.quiet {
                     talk::note(&format!("Near: {name} ({})", net::words(address)));
                 }
@@ -126,7 +133,12 @@ pub(crate) fn tell_failures(cli: &Cli, event: &Event) {
 fn list_near(cli: &Cli, home: &Home, store: &Store) -> Result<(), Failure> {
     let names = net::names(store)?;
     let secrets = net::secrets(home, store.survey())?();
-    let mut found = who_is_near(&secrets, &net::who(store)?, LISTEN)?;
+    let me = store.device().0;
+    let mut who = net::who(store)?;
+    who.known.push(me);
+    let mut found = who_is_near(&secrets, &who, LISTEN)?;
+    // `sync` may run in this home too.
+    found.retain(|n| n.device != Some(me));
     // A device that holds former secrets too speaks once for each.
     found.sort_by_key(|n| n.device);
     let mut rows: Vec<NearBy> = Vec::new();

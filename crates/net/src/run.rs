@@ -270,8 +270,9 @@ impl Run {
 
     /// All that moved, also in meetings that are still on.
     fn so_far(&mut self) -> Vec<Summary> {
-        self.met.extend(std::mem::take(&mut self.in_step).into_values());
-        std::mem::take(&mut self.met)
+        let mut met = std::mem::take(&mut self.met);
+        met.extend(std::mem::take(&mut self.in_step).into_values());
+        met
     }
 
     /// When to look whether it is over if nothing happens; never at once again, or the loop would spin.

@@ -1,7 +1,7 @@
 //! Links that break, return, move and come late; a host that relays between two networks.
 
 use super::lab::{LONG, Lab, wait_equal};
-use crate::home::{Device, small_log_on, two_boats};
+use crate::home::{Device, meet, small_log_on, two_boats};
 use std::time::{Duration, Instant};
 
 /// One more short log, on a day of its own.
@@ -17,10 +17,17 @@ fn a_cut_link_that_returns() {
     let (heron, plover) = two_boats();
     let (a, b) = (h[0].start(&heron, &["sync"]), h[1].start(&plover, &["sync"]));
     wait_equal(&[&heron, &plover], &[&a, &b]);
+    a.says("Staying in step", LONG);
+    let cut = Instant::now();
     lab.cable(&h[0], false);
+    // The system would tell of a dead link after minutes; the heartbeat does within ten seconds (and a tick).
+    for side in [&a, &b] {
+        side.says("A meeting failed", Duration::from_secs(12));
+    }
+    eprintln!("silence was noticed after {:.1} s", cut.elapsed().as_secs_f64());
     measure(&heron, "Heron", 3);
     measure(&plover, "Plover", 4);
-    std::thread::sleep(Duration::from_secs(14));
+    std::thread::sleep(Duration::from_secs(4));
     assert_ne!(heron.digest(), plover.digest(), "the cable is out");
     lab.cable(&h[0], true);
     let back = Instant::now();
@@ -55,7 +62,7 @@ fn an_interface_that_appears_later() {
     let hosts = [lab.host(), lab.host()];
     lab.plug(&hosts[0], "eth0", "br0", &["10.77.0.1/24"]);
     let (a, b) = (hosts[0].start(&heron, &["sync"]), hosts[1].start(&plover, &["sync"]));
-    b.says("Others can reach this device at 127.0.0.1", LONG);
+    b.says("Looking for the crew", LONG);
     std::thread::sleep(Duration::from_secs(2));
     lab.plug(&hosts[1], "wlan0", "br0", &["10.77.0.2/24"]);
     wait_equal(&[&heron, &plover], &[&a, &b]);
@@ -71,6 +78,11 @@ fn a_host_with_two_networks_relays() {
     let (heron, plover) = two_boats();
     let phone = Device::new();
     phone.join(&heron);
+    // All have been admitted at home; then each measures on its own.
+    meet(&heron, &plover);
+    meet(&heron, &phone);
+    measure(&heron, "Heron", 5);
+    measure(&plover, "Plover", 6);
     let hosts = [lab.host(), lab.host(), lab.host()];
     lab.plug(&hosts[0], "eth0", "br0", &["10.77.0.1/24"]);
     lab.plug(&hosts[1], "eth0", "br1", &["10.78.0.1/24"]);
