@@ -68,7 +68,7 @@ mod tests {
         let png = chart_png(svg, 192).expect("drawn");
         assert_eq!(png[37..41], *b"pHYs");
         assert_eq!(u32::from_be_bytes([png[41], png[42], png[43], png[44]]), 7559);
-        let back = resvg::tiny_skia::Pixmap::decode_png(&png).expect("still a PNG");
+        let back = Pixmap::decode_png(&png).expect("still a PNG");
         assert_eq!((back.width(), back.height()), (192, 96));
     }
 }
