@@ -5,7 +5,8 @@ use crate::args::{Cli, SyncArgs};
 use crate::failure::Failure;
 use crate::{net, talk};
 use leadline_net::Summary;
-use leadline_net::{Event, Plan};
+use leadline_net::{Event, Plan, Who};
+use leadline_survey::Store;
 use serde_json::{Value, json};
 
 pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
@@ -18,7 +19,8 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
         talk::note("Looking for the crew on this network. Ctrl-C leaves; nothing is lost by leaving.");
     }
     let plan = Plan {
-        secret: home.secret(&survey)?,
+        secrets: net::secrets(&home, survey)?,
+        who: who(&store)?,
         listen,
         with,
         find,
@@ -34,6 +36,13 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
         }));
     }
     Ok(())
+}
+
+/// This device, and those that can be told by name.
+fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
 }
 
 fn tell(cli: &Cli, event: &Event) {

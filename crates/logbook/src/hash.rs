@@ -28,6 +28,10 @@ pub enum Domain {
     Prologue,
     /// What a levelling is solved from.
     Inputs,
+    /// The blinded tags of a beacon.
+    Beacon,
+    /// What is made of a door's key, and what goes through it.
+    Door,
 }
 
 impl Domain {
@@ -44,6 +48,8 @@ impl Domain {
             Self::Parcel => "leadline 2026 parcel v1",
             Self::Prologue => "leadline 2026 prologue v1",
             Self::Inputs => "leadline 2026 inputs v1",
+            Self::Beacon => "leadline 2026 beacon v1",
+            Self::Door => "leadline 2026 door v1",
         }
     }
 
