@@ -2,9 +2,10 @@
 
 use crate::failure::Failure;
 use crate::units;
-use leadline_model::SurveyId;
+use leadline_model::{SurveyId, Text};
 use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_survey::{Home, Store, SurveyDesk, Wants};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -32,6 +33,12 @@ pub(crate) fn words(address: &Multiaddr) -> String {
     }
 }
 
+/// An address that only this machine can reach.
+pub(crate) fn is_loopback(address: &Multiaddr) -> bool {
+    let words = words(address);
+    words.starts_with("127.") || words.starts_with("[::1]")
+}
+
 /// The survey's secrets as they are now and, asked again, as a meeting has left them.
 pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure> {
     // What is wrong with the folder is said now.
@@ -40,14 +47,27 @@ pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure>
     Ok(Arc::new(move || home.secrets(&survey).unwrap_or_default()))
 }
 
+/// This device, and those that can be told by name when they are near.
+pub(crate) fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
+}
+
+/// The crew's names of its devices.
+pub(crate) fn names(store: &Store) -> Result<BTreeMap<[u8; 32], Text>, Failure> {
+    Ok(store.crew()?.members().iter().map(|(d, m)| (d.0, m.name.clone())).collect())
+}
+
 /// Carries out a plan against the survey's store and notes whom it met.
 pub(crate) fn meet(
     home: &Home,
     survey: SurveyId,
     plan: Plan,
+    wants: Wants,
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, Failure> {
-    let desk = Arc::new(SurveyDesk::new(home, survey)?);
+    let desk = Arc::new(SurveyDesk::new(home, survey)?.wanting(wants));
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
         if let Err(e) = note(&noting, event) {
@@ -60,7 +80,7 @@ pub(crate) fn meet(
 
 fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> {
     match event {
-        Event::Met { summary, .. } => match &summary.peer {
+        Event::Met { summary, .. } | Event::InStep { summary, .. } => match &summary.peer {
             Some((device, name)) => desk.note_met(device, name, summary, units::now()),
             None => Ok(()),
         },
@@ -88,16 +108,22 @@ pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -
     let for_listener = secrets.clone();
     std::thread::scope(|scope| {
         let listening = scope.spawn(move || {
-            meet(one, survey, plan(vec![address("127.0.0.1:0")?], vec![], for_listener), |event| {
-                if let Event::Listening(a) = event {
-                    drop(tell.send(a.clone()));
-                }
-            })
+            meet(
+                one,
+                survey,
+                plan(vec![address("127.0.0.1:0")?], vec![], for_listener),
+                Wants::Everything,
+                |event| {
+                    if let Event::Listening(a) = event {
+                        drop(tell.send(a.clone()));
+                    }
+                },
+            )
         });
         let dialled = told
             .recv_timeout(PATIENCE)
             .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
-            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secrets), |_| {}));
+            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secrets), Wants::Everything, |_| {}));
         let heard =
             listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
         heard?;

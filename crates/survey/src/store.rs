@@ -6,6 +6,8 @@
 mod accept;
 mod append;
 mod documents;
+mod guest;
+mod news;
 mod read;
 mod settle;
 
