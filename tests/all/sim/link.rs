@@ -24,6 +24,8 @@ pub(super) struct End {
     pub(super) who: Who,
     /// `None`: a script, or its program has died.
     pub(super) meeting: Option<Meeting>,
+    /// Its number at its desk.
+    pub(super) meeting_number: u64,
     /// Questions that the desk has not answered yet.
     pub(super) pending: Vec<(Lane, Question)>,
     /// Bytes that are to go to the other end.
@@ -51,13 +53,15 @@ impl End {
     }
 
     pub(super) fn new(who: Who, opened: (Config, Holdings), now: u64) -> Self {
-        Self::silent(who, Some(Meeting::new(opened.0, opened.1, now)))
+        let meeting_number = opened.0.meeting;
+        Self { meeting_number, ..Self::silent(who, Some(Meeting::new(opened.0, opened.1, now))) }
     }
 
     fn silent(who: Who, meeting: Option<Meeting>) -> Self {
         Self {
             who,
             meeting,
+            meeting_number: 0,
             pending: Vec::new(),
             wire: VecDeque::new(),
             deframer: Deframer::new(1 << 20),

@@ -185,7 +185,8 @@ impl Inner {
     }
 
     fn store(&mut self, entries: Vec<Vec<u8>>, strips: Vec<Vec<u8>>) -> Stored {
-        let mut stored = Stored::default();
+        let ids = entries.iter().filter_map(|e| entry_id(e)).collect();
+        let mut stored = Stored { ids, ..Stored::default() };
         if self.flaw == Flaw::TrustsForgers {
             self.state.forged.extend(entries.iter().filter_map(|e| entry_id(e)));
         }
@@ -328,6 +329,16 @@ impl Inner {
             Question::WantedStrips { after, max, .. } => {
                 let later = self.state.wanted.iter().copied().filter(|d| after.is_none_or(|a| *d > a));
                 Answer::Wanted(later.take(max).collect())
+            }
+            Question::WantedAgain { digests, .. } => {
+                Answer::Wanted(digests.into_iter().filter(|d| self.state.wanted.contains(d)).collect())
+            }
+            Question::Held(keys) => {
+                let held = |key: &StripKey| {
+                    let (from, to) = key.range();
+                    self.state.strips.range(from..=to).next().is_some()
+                };
+                Answer::Held(keys.into_iter().filter(held).collect())
             }
             Question::Holdings => match (self.flaw, self.old) {
                 (Flaw::TellsOldDigest, Some(old)) => Answer::Holdings(old),

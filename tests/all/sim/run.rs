@@ -69,8 +69,12 @@ impl World {
                 Output::Finished(summary) => {
                     end.ended = Some(Ok(summary));
                     self.stats.finished += 1;
+                    self.close(l, e);
                 }
-                Output::Failed(failure) => self.fail(l, e, failure)?,
+                Output::Failed(failure) => {
+                    self.fail(l, e, failure)?;
+                    self.close(l, e);
+                }
                 other => return Err(format!("an output that the simulation does not know: {other:?}")),
             }
         }
@@ -79,6 +83,14 @@ impl World {
             return Err(format!("{} bytes are unsent at one end", end.wire.len()));
         }
         Ok(())
+    }
+
+    /// The desk hears that the meeting is over.
+    fn close(&self, l: usize, e: usize) {
+        let end = &self.links[l].ends[e];
+        if let Some(site) = end.honest() {
+            self.seats[site].site.desk().close(end.meeting_number);
+        }
     }
 
     fn send(&mut self, l: usize, e: usize, frame: Vec<u8>) -> Result<(), Violation> {

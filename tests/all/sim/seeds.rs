@@ -27,6 +27,8 @@ pub(super) fn run(seed: u64, flaw: Flaw, folders: bool) -> Story {
     let events = if folders { FOLDER_EVENTS } else { EVENTS };
     let mut world = World::new(seed, flaw, folders.then(Folders::new));
     world.trace.all = std::env::var_os("LEADLINE_SIM_SEED").is_some();
+    // Off as long as seven of 500 such worlds do not come together (docs/performance.md).
+    world.words = std::env::var_os("LEADLINE_SIM_WORDS").is_some();
     let mut live = || {
         for _ in 0..events {
             world.step()?;

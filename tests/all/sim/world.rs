@@ -97,6 +97,8 @@ pub(super) struct World {
     records: VecDeque<Vec<Vec<u8>>>,
     people: usize,
     folders: Option<super::folder::Folders>,
+    /// Whether keepers dismiss devices and change roles.
+    pub(super) words: bool,
 }
 
 fn seed_of(n: usize, dice: &mut Dice) -> [u8; 32] {
@@ -135,6 +137,7 @@ impl World {
             forking: BTreeSet::new(),
             records: VecDeque::new(),
             people: 1,
+            words: false,
             folders,
             dice,
         };
@@ -469,7 +472,7 @@ impl World {
 
     /// A keeper dismisses a device, gives it another role, or takes it back.
     fn govern_some(&mut self) -> Result<(), Violation> {
-        if self.dice.chance(40) {
+        if !self.words {
             return Ok(());
         }
         let site = self.pick_site();
