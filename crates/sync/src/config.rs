@@ -1,7 +1,8 @@
 //! Who a device is in a meeting, and the proofs that tie it to the channel.
 
+use crate::Wants;
 use leadline_logbook::{DeviceKey, Domain, Limits, SIGNATURE_BYTES, Signs, verify};
-use leadline_model::{DeviceId, SurveyId, Text};
+use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
 
 /// One device's side of a meeting.
 #[derive(Clone, Debug)]
@@ -23,10 +24,18 @@ pub struct Config {
     /// An invite, as long as this device does not know itself to be in the crew. A meeting with an invite is never
     /// the short one.
     pub invite: Option<InviteProof>,
+    /// Stay on when all is done, if the peer does too: what is new goes over as it is made.
+    pub stay: bool,
+    /// Which change of the survey's secret this device knows; 0 = the first secret.
+    pub secret_generation: Option<u32>,
+    /// What this device's clock says, for the peer's ledger; nothing depends on it.
+    pub clock: Option<UtcMillis>,
+    /// The desk's number for this meeting: it keeps apart what several meetings fetch at once. Not told to the peer.
+    pub meeting: u64,
 }
 
 /// Bytes of a device's name that go into a hello, so that the shortest meeting stays under 600 bytes.
-pub const HELLO_NAME_BYTES: usize = 48;
+pub const HELLO_NAME_BYTES: usize = 40;
 
 impl Config {
     /// The usual side of a member: default limits, everything wanted, no invite.
@@ -41,19 +50,12 @@ impl Config {
             binding,
             proof,
             invite: None,
+            stay: false,
+            secret_generation: None,
+            clock: None,
+            meeting: 0,
         }
     }
-}
-
-/// What a device asks its peers for. Entries are always taken: every member may hold every one.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum Wants {
-    /// All strips.
-    #[default]
-    Everything,
-    /// No strips.
-    EntriesOnly,
 }
 
 /// The authenticated channel under a meeting: the transport's id of either end. A proof made for one channel is

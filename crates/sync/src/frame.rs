@@ -3,6 +3,7 @@
 //! A frame is its kind (one byte) and its body. Kinds from 128 on may be skipped by whoever does not know them.
 
 use crate::block::{append, split};
+use crate::items::{ITEMS_LIMIT, Items};
 use crate::{Config, HELLO_NAME_BYTES, Holdings, InviteProof, StripKey, Wants};
 use leadline_logbook::{CodecError, Have, Limits, LogHave, decode, encode, pack, unpack};
 use leadline_model::{DeviceId, Digest, SurveyId, Text};
@@ -65,12 +66,13 @@ pub(crate) struct Hello {
     pub(crate) invite: Option<Invite>,
     /// Largest frame the sender takes, bytes.
     pub(crate) frame: u32,
-    /// 0 everything, 1 entries only; other numbers are of later versions.
+    /// 0 everything, 1 entries only, 2 the areas and dates of an item; other numbers are of later versions.
     pub(crate) wants: u8,
     /// Whether the sender lacks strips it wants.
     pub(crate) lacks: bool,
     /// Digest of the entries in force.
     pub(crate) digest: Digest,
+    /// [`Items`]
     pub(crate) more: Vec<u8>,
 }
 
@@ -93,7 +95,7 @@ pub(crate) struct Done {
 }
 
 /// More than a hello ever needs; a stranger cannot make us hold more.
-const HELLO_LIMIT: usize = 1024;
+const HELLO_LIMIT: usize = 512 + ITEMS_LIMIT;
 
 impl Hello {
     pub(crate) fn of(cfg: &Config, holdings: &Holdings) -> Self {
@@ -109,10 +111,11 @@ impl Hello {
             wants: match cfg.wants {
                 Wants::Everything => 0,
                 Wants::EntriesOnly => 1,
+                Wants::Part(_) => 2,
             },
             lacks: cfg.wants != Wants::EntriesOnly && holdings.missing_strips > 0,
             digest: holdings.digest,
-            more: Vec::new(),
+            more: Items::of(cfg).write(),
         }
     }
 
@@ -242,9 +245,9 @@ mod tests {
     #[test]
     fn names_are_cut_between_characters() {
         let name = Text::new(&"ü".repeat(40)).expect("80 bytes");
-        assert_eq!(cut_name(&name).as_str(), "ü".repeat(24));
+        assert_eq!(cut_name(&name).as_str(), "ü".repeat(20));
         let odd = Text::new(&format!("a{}", "ü".repeat(40))).expect("81 bytes");
-        assert_eq!(cut_name(&odd).as_str().len(), 47);
+        assert_eq!(cut_name(&odd).as_str().len(), 39);
     }
 
     #[test]

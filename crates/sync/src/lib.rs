@@ -10,16 +10,18 @@ mod config;
 mod desk;
 mod frame;
 mod framing;
+mod items;
 mod meeting;
 mod outcome;
 mod parcel;
 #[cfg(test)]
 mod protocol_page;
+mod wants;
 
 /// Part of this crate's interface.
 pub use leadline_logbook::{DeviceKey, Have, Limits};
 
-pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, Wants, prologue};
+pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, prologue};
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
 pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};
 pub use meeting::{
@@ -31,3 +33,4 @@ pub use parcel::{
     PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelDamage, ParcelEnd, ParcelError, ParcelEvent,
     ParcelHeader, ParcelHolds, ParcelReader, ParcelSeal, ParcelWriteError, ParcelWriter,
 };
+pub use wants::{Part, TileArea, Wants};

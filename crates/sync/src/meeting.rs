@@ -6,6 +6,7 @@ mod take;
 
 use crate::frame::{Done, Frame, Hello, PROTOCOLS};
 use crate::framing::FRAME_PREFIX;
+use crate::items::Items;
 use crate::{
     Admission, Answer, Config, DeskError, Failure, Holdings, Lane, Misconduct, Question, RefusalCode, Summary,
 };
@@ -128,7 +129,7 @@ impl Meeting {
             peer: None,
             out: VecDeque::new(),
             give: Give::default(),
-            take: Take::new(cfg.wants),
+            take: Take::new(cfg.wants.clone()),
             my_done: None,
             their_done: None,
             rounds: 0,
@@ -220,11 +221,15 @@ impl Meeting {
         if frame < self.cfg.limits.strip_packed + STRIP_OVERHEAD {
             return Err(Failure::Peer(Misconduct::Frame));
         }
+        let items = Items::read(&hello.more).map_err(|_| Failure::Peer(Misconduct::Frame))?;
         let same_entries =
             hello.digest == self.holdings.digest && invite.is_none() && self.cfg.invite.is_none();
         let lacking = hello.lacks || Hello::of(&self.cfg, &self.holdings).lacks;
         self.peer = Some(Peer { device: hello.device, frame, quick: same_entries && !lacking, same_entries });
         self.summary.peer = Some((hello.device, hello.name.clone()));
+        self.summary.peer_stays = items.stay;
+        self.summary.peer_clock = items.clock;
+        self.summary.peer_secret_generation = items.secret_generation;
         self.phase = Phase::Admitting(Vec::new());
         let invite = invite.map(|i| i.key);
         self.take.ask(&mut self.out, Question::Admit { device: hello.device, name: hello.name, invite });

@@ -1,7 +1,7 @@
 //! How a meeting ends: what moved, or why it failed.
 
 use crate::{Admission, DeskError};
-use leadline_model::{DeviceId, Digest, Text};
+use leadline_model::{DeviceId, Digest, Text, UtcMillis};
 use std::collections::BTreeMap;
 
 /// What moved in a meeting, so far or at its end.
@@ -10,6 +10,12 @@ use std::collections::BTreeMap;
 pub struct Summary {
     /// The peer, once it has proven its key, and its name for itself.
     pub peer: Option<(DeviceId, Text)>,
+    /// Whether it stays on when all is done.
+    pub peer_stays: bool,
+    /// What its clock said, if it told: for the ledger, nothing may depend on it.
+    pub peer_clock: Option<UtcMillis>,
+    /// Which change of the survey's secret it knows, if it told.
+    pub peer_secret_generation: Option<u32>,
     /// Whether the peer was admitted by its invite in this meeting.
     pub joined: bool,
     /// Entries given.

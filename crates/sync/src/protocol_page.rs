@@ -1,8 +1,9 @@
 //! docs/protocol.md against the code: each example on the page is decoded, compared, and encoded again.
 
 use crate::frame::{Done, Frame, Hello, Invite, unpack_entries};
+use crate::items::Items;
 use crate::parcel::{IndexRow, ParcelHeader, ParcelHolds, ParcelSeal, kind};
-use crate::{Deframer, PARCEL_MAGIC, PARCEL_VERSION, StripKey, framed};
+use crate::{Deframer, PARCEL_MAGIC, PARCEL_VERSION, Part, StripKey, TileArea, framed};
 use leadline_logbook::{Have, Limits, LogHave, decode, encode};
 use leadline_model::{DeviceId, Digest, EntryId, Epoch, SurveyId, Text, TileId, UtcMillis};
 
@@ -37,6 +38,16 @@ fn have() -> Have {
     }])
 }
 
+fn items() -> Items {
+    let areas = TileArea::of_quadkey("213").into_iter().collect();
+    Items {
+        stay: true,
+        wants: Some(Part { areas, from: Some(UtcMillis(1_779_900_000_000)), to: None }),
+        secret_generation: Some(2),
+        clock: Some(UtcMillis(1_780_000_000_000)),
+    }
+}
+
 fn frames() -> Vec<(&'static str, Frame)> {
     let hello = Hello {
         oldest: 1,
@@ -47,10 +58,10 @@ fn frames() -> Vec<(&'static str, Frame)> {
         proof: vec![0x51; 64],
         invite: Some(Invite { key: [0x1e; 32], signature: vec![0x52; 64] }),
         frame: 1 << 20,
-        wants: 0,
+        wants: 2,
         lacks: true,
         digest: Digest([0xd9; 32]),
-        more: vec![],
+        more: items().write(),
     };
     vec![
         ("hello", Frame::Hello(Box::new(hello))),
@@ -73,6 +84,10 @@ fn every_frame_of_a_meeting() {
         assert_eq!(Frame::decode(&bytes, &limits).as_ref(), Ok(&frame), "{name}");
         assert_eq!(frame.encode(limits.frame).expect("small"), bytes, "{name}");
     }
+    let Ok(Frame::Hello(hello)) = Frame::decode(&example("hello"), &limits) else {
+        panic!("the example is no hello")
+    };
+    assert_eq!(Items::read(&hello.more), Ok(items()));
     // The compressor may pack differently one day; what it unpacks to may not change.
     let Ok(Frame::Entries(packed)) = Frame::decode(&example("entries"), &limits) else {
         panic!("the example is no entries frame")

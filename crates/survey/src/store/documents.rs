@@ -164,6 +164,8 @@ mod tests {
         set_gauge(&mut store, &text("weir"), Some(120), None, now).expect("states");
         let ring = vec![(1, 1), (9, 1), (9, 9)].into_iter().filter_map(|(x, y)| GridPos::new(x, y)).collect();
         set_shore(&mut store, Shoreline { stage_mm: 5, rings: vec![ring] }, now).expect("states");
+        let name = leadline_logbook::Op::DeviceName { name: text("tablet"), replaces: vec![] };
+        store.append(vec![vec![name]], &[], now).expect("written");
         let read = |s: &crate::Store| {
             let ground = Ground::of(&s.survey_writes().expect("reads"));
             (ground.gauges, ground.shore)

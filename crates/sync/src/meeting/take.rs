@@ -62,6 +62,7 @@ enum Asked {
 impl Take {
     pub(super) fn new(wants: Wants) -> Self {
         Self {
+            listed: wants == Wants::EntriesOnly,
             wants,
             asked: None,
             offered: None,
@@ -72,7 +73,6 @@ impl Take {
             due: VecDeque::new(),
             asked_for: BTreeSet::new(),
             cursor: None,
-            listed: wants == Wants::EntriesOnly,
             entries_in: false,
             new: 0,
         }
@@ -80,7 +80,8 @@ impl Take {
 
     pub(super) fn begin_round(&mut self) {
         let asked_for = std::mem::take(&mut self.asked_for);
-        *self = Self { asked_for, ..Self::new(self.wants) };
+        let wants = std::mem::take(&mut self.wants);
+        *self = Self { asked_for, ..Self::new(wants) };
     }
 
     /// Both know that the entries are the same.
@@ -190,8 +191,11 @@ impl Meeting {
         let all_stored = self.take.offered == Some(0) && self.take.open_frames == 0;
         self.take.entries_in |= all_stored;
         if !self.take.listed && self.take.due.len() <= WANT_PAGE / 2 && self.take.entries_in {
-            let question =
-                Question::WantedStrips { wants: self.take.wants, after: self.take.cursor, max: WANT_PAGE };
+            let question = Question::WantedStrips {
+                wants: self.take.wants.clone(),
+                after: self.take.cursor,
+                max: WANT_PAGE,
+            };
             self.take.ask(&mut self.out, question);
         } else if self.take.listed && self.take.due.is_empty() && all_stored {
             self.take.ask(&mut self.out, Question::Holdings);

@@ -35,6 +35,10 @@ fn nothing_to_do_costs_one_round_trip_and_600_bytes() {
 fn the_longest_name_keeps_the_shortest_meeting_short() {
     let mut ends = [config(1, 2, Wants::Everything), config(2, 1, Wants::Everything)].map(|mut cfg| {
         cfg.name = leadline_model::Text::new(&"ü".repeat(128)).expect("256 bytes");
+        // What every hello of the program says besides.
+        cfg.stay = true;
+        cfg.secret_generation = Some(7);
+        cfg.clock = Some(leadline_model::UtcMillis(1_780_000_000_000));
         End::new(cfg, Store::default())
     });
     let mut pair = Pair::new(Store::default(), Store::default());

@@ -252,7 +252,7 @@ pub(crate) struct Pair {
 
 impl Pair {
     pub(crate) fn new(a: Store, b: Store) -> Self {
-        let (ca, cb) = (config(1, 2, a.wants), config(2, 1, b.wants));
+        let (ca, cb) = (config(1, 2, a.wants.clone()), config(2, 1, b.wants.clone()));
         Self { a: End::new(ca, a), b: End::new(cb, b), chunk: usize::MAX, cut_after: None, frames: 0, now: 0 }
     }
 
