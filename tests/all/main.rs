@@ -8,6 +8,7 @@
 mod chart_tools;
 mod compare;
 mod coverage;
+mod crew;
 mod csb;
 mod e2e;
 mod exports;
