@@ -53,7 +53,7 @@ pub(crate) fn meet(
 
 fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> {
     match event {
-        Event::Met { summary, .. } => match &summary.peer {
+        Event::Met { summary, .. } | Event::InStep { summary, .. } => match &summary.peer {
             Some((device, name)) => desk.note_met(device, name, summary, units::now()),
             None => Ok(()),
         },

@@ -87,7 +87,9 @@ fn a_lost_device_is_out_for_all_who_have_heard() {
     // The new secret has come to the third in the meeting, and not to the lost one.
     let secrets = |d: &Device| {
         let files = std::fs::read_dir(d.home().join("keys")).expect("lists");
-        files.filter(|f| f.as_ref().is_ok_and(|f| f.file_name().to_string_lossy().ends_with(".secret"))).count()
+        files
+            .filter(|f| f.as_ref().is_ok_and(|f| f.file_name().to_string_lossy().ends_with(".secret")))
+            .count()
     };
     assert_eq!((secrets(&keeper), secrets(&third), secrets(&lost)), (2, 2, 1));
     // Found again: taken in once more, all it wrote counts.

@@ -42,7 +42,16 @@ fn tell(cli: &Cli, event: &Event) {
         Event::FindingOff(why) => {
             talk::note(&format!("Devices cannot be looked for here ({why}); use --listen and --with."))
         }
+        Event::InStep { summary, .. } if !cli.json => {
+            drop(talk::say(&format!("{} Staying in step.", words(summary))))
+        }
         Event::Met { summary, .. } if !cli.json => drop(talk::say(&words(summary))),
+        Event::Pushed { entries, strips, .. } if !cli.json => {
+            drop(talk::say(&format!("Gave {entries} new entries and {strips} strips.")))
+        }
+        Event::Taken { entries, strips, .. } if !cli.json => {
+            drop(talk::say(&format!("Got {entries} new entries and {strips} strips.")))
+        }
         Event::Failed { why, again, .. } if !cli.quiet => {
             let next = again.map(|d| format!(" Trying again in {} s.", d.as_secs())).unwrap_or_default();
             talk::note(&format!("A meeting failed: {why}.{next}"));

@@ -222,6 +222,11 @@ impl Crew {
         self.settled.secrets.first().map(|(Reverse(generation), digest)| (*generation, *digest))
     }
 
+    /// By which change a keeper has announced the secret with this digest, if one has; of several the latest.
+    pub fn change_of(&self, digest: &Digest) -> Option<u32> {
+        self.settled.secrets.iter().find(|(_, d)| d == digest).map(|(Reverse(generation), _)| *generation)
+    }
+
     /// Whether a keeper has announced this secret.
     pub fn announces(&self, generation: u32, digest: &Digest) -> bool {
         self.settled.secrets.contains(&(Reverse(generation), *digest))

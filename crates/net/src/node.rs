@@ -2,8 +2,9 @@
 
 use crate::addr::{is_link_local_v6, is_tcp, without_peer};
 use crate::book::{Book, Target};
+use crate::session::{self, Stay, Told};
 use crate::swarm::{Behaviour, BehaviourEvent, build};
-use crate::{Event, NetError, NetFailure, session};
+use crate::{Event, NetError, NetFailure};
 use futures::StreamExt;
 use leadline_sync::{Binding, Desk, Failure, Summary};
 use libp2p::swarm::dial_opts::{DialOpts, PeerCondition};
@@ -14,7 +15,7 @@ use std::collections::HashMap;
 use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::{AbortHandle, Id, JoinError, JoinHandle, JoinSet};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_util::compat::FuturesAsyncReadCompatExt;
@@ -85,6 +86,8 @@ impl Node {
         let (to_dial, dials) = mpsc::channel(16);
         let running = Running {
             book: Book::new(peer, settings.again),
+            stay: settings.again.is_some(),
+            leaving: watch::Sender::new(false),
             swarm,
             control,
             desk,
@@ -123,6 +126,9 @@ struct Running {
     control: Control,
     desk: Arc<dyn Desk>,
     events: mpsc::Sender<Event>,
+    /// Meetings stay on when all is done.
+    stay: bool,
+    leaving: watch::Sender<bool>,
     book: Book,
     dialling: HashMap<ConnectionId, Target>,
     meetings: JoinSet<Result<Summary, NetFailure>>,
@@ -229,7 +235,7 @@ impl Running {
 
     async fn open_stream(&mut self, peer: PeerId, target: Target) {
         let mut control = self.control.clone();
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, Some(&target));
         let crossing = *self.swarm.local_peer_id() > peer;
         let meeting = async move {
             let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
@@ -247,21 +253,35 @@ impl Running {
 
     async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
         self.book.heard(&peer);
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, None);
         self.begin(peer, None, false, async move { hold(stream).await }).await;
     }
 
     /// Holds a meeting on a stream to `peer`.
-    fn holder(&self, peer: PeerId) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
+    fn holder(
+        &self,
+        peer: PeerId,
+        target: Option<&Target>,
+    ) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
         let (desk, events) = (self.desk.clone(), self.events.clone());
+        let stay = Stay { stay: self.stay, leave: self.leaving.subscribe() };
+        let address = target.cloned().map(address_of);
         let binding = Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() };
         move |stream| {
             Box::pin(async move {
-                let report = move |s: &Summary| {
-                    // Progress may be skipped.
-                    let _ = events.try_send(Event::Progress(peer, s.clone()));
+                let report = move |told: Told<'_>| {
+                    let event = match told {
+                        Told::Progress(s) => Event::Progress(peer, s.clone()),
+                        Told::InStep(s) => {
+                            Event::InStep { address: address.clone(), peer, summary: s.clone() }
+                        }
+                        Told::Pushed(entries, strips) => Event::Pushed { peer, entries, strips },
+                        Told::Taken(entries, strips) => Event::Taken { peer, entries, strips },
+                    };
+                    // A caller that is behind misses some of it; the summary at the end has all.
+                    let _ = events.try_send(event);
                 };
-                Ok(session::hold(stream.compat(), desk, binding, report).await?)
+                Ok(session::hold(stream.compat(), desk, binding, stay, report).await?)
             })
         }
     }

@@ -48,7 +48,7 @@ impl Store {
             return Ok(Admission::Dismissed);
         }
         if !dismissed && crew.is_full(self.limits()) {
-            return Err(InviteRefusal::Full.into());
+            return Ok(Admission::Full);
         }
         let mut ops = vec![Op::Member(Member { device, name, role, invite: Some(key) })];
         if dismissed {

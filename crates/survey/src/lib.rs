@@ -6,6 +6,7 @@ mod crew;
 mod decisions;
 mod desk;
 mod error;
+mod fetching;
 mod geopackage;
 mod give;
 mod ground;

@@ -1,7 +1,9 @@
 //! The meeting: greeting, time-outs, rounds and the end. What is given and taken in between stands in `give` and
-//! `take`.
+//! `take`, what follows when both stay on in `live`.
 
 mod give;
+mod live;
+mod secret;
 mod take;
 
 use crate::frame::{Done, Frame, Hello, PROTOCOLS};
@@ -10,8 +12,12 @@ use crate::items::Items;
 use crate::{
     Admission, Answer, Config, DeskError, Failure, Holdings, Lane, Misconduct, Question, RefusalCode, Summary,
 };
+pub use live::PROVISIONAL_BYTES;
+
 use give::Give;
-use leadline_model::{DeviceId, Digest};
+use leadline_model::{DeviceId, Digest, UtcMillis};
+use live::Live;
+use secret::Secrets;
 use std::collections::VecDeque;
 use take::Take;
 
@@ -50,6 +56,12 @@ pub enum Input {
     Answer(Lane, Result<Answer, DeskError>),
     /// The stream has ended, in whatever way. What came whole is still stored before [`Output::Failed`].
     LinkLost,
+    /// The desk's version has changed ([`crate::Desk::version`]).
+    Stirred,
+    /// Show this of the leg that is being recorded to the peer; ignored unless both stay on.
+    Provisional(Vec<u8>),
+    /// End a meeting that stays on, in order; one that is still under way ends as soon as both are done.
+    Leave,
 }
 
 /// What a meeting wants done.
@@ -61,6 +73,24 @@ pub enum Output {
     Send(Vec<u8>),
     /// Ask the desk.
     Ask(Lane, Question),
+    /// Both are done and stay on. Let the meeting know when the desk's version changes.
+    InStep(Box<Summary>),
+    /// While staying on: so much has been given, and is durable at the peer.
+    Pushed {
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
+    /// While staying on: so much new has come and is durable.
+    Taken {
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
+    /// What the peer shows of a leg that is being recorded.
+    Provisional(Vec<u8>),
     /// Last output: send what came before it, then end the stream.
     Finished(Box<Summary>),
     /// Last output: send what came before it, then drop the stream.
@@ -84,6 +114,9 @@ pub struct Meeting {
     out: VecDeque<Output>,
     give: Give,
     take: Take,
+    live: Option<Live>,
+    secrets: Secrets,
+    wants_to_leave: bool,
     my_done: Option<Done>,
     their_done: Option<Done>,
     rounds: u32,
@@ -130,6 +163,9 @@ impl Meeting {
             out: VecDeque::new(),
             give: Give::default(),
             take: Take::new(cfg.wants.clone()),
+            live: None,
+            secrets: Secrets::default(),
+            wants_to_leave: false,
             my_done: None,
             their_done: None,
             rounds: 0,
@@ -159,6 +195,15 @@ impl Meeting {
             (_, Input::Answer(Lane::Give, answer)) => self.on_give_answer(answer),
             (_, Input::Answer(Lane::Take, answer)) => self.on_take_answer(answer),
             (_, Input::LinkLost) => Err(Failure::LinkLost),
+            (_, Input::Stirred) => {
+                self.on_stirred();
+                Ok(())
+            }
+            (_, Input::Provisional(bytes)) => self.send_provisional(bytes),
+            (_, Input::Leave) => {
+                self.leave();
+                Ok(())
+            }
         };
         if let Err(failure) = result.and_then(|()| self.pump()) {
             self.fail(failure);
@@ -225,15 +270,27 @@ impl Meeting {
         let same_entries =
             hello.digest == self.holdings.digest && invite.is_none() && self.cfg.invite.is_none();
         let lacking = hello.lacks || Hello::of(&self.cfg, &self.holdings).lacks;
-        self.peer = Some(Peer { device: hello.device, frame, quick: same_entries && !lacking, same_entries });
         self.summary.peer = Some((hello.device, hello.name.clone()));
         self.summary.peer_stays = items.stay;
         self.summary.peer_clock = items.clock;
+        let ours = |c: UtcMillis| c.0.saturating_add_unsigned(self.now - self.began);
+        self.summary.peer_clock_ahead_ms =
+            self.cfg.clock.zip(items.clock).map(|(mine, theirs)| theirs.0.saturating_sub(ours(mine)));
         self.summary.peer_secret_generation = items.secret_generation;
+        let quick = same_entries && !lacking && !self.secrets_differ();
+        self.peer = Some(Peer { device: hello.device, frame, quick, same_entries });
         self.phase = Phase::Admitting(Vec::new());
         let invite = invite.map(|i| i.key);
         self.take.ask(&mut self.out, Question::Admit { device: hello.device, name: hello.name, invite });
         Ok(())
+    }
+
+    /// The crew may have become another while both stay on: who is out gets nothing more.
+    fn on_readmission(&mut self, admission: Admission) -> Result<(), Failure> {
+        if let Some(live) = &mut self.live {
+            live.doubted = false;
+        }
+        RefusalCode::of_admission(admission).map_or(Ok(()), |code| Err(Failure::RefusedPeer(code)))
     }
 
     fn on_admission(&mut self, admission: Admission) -> Result<(), Failure> {
@@ -246,6 +303,7 @@ impl Meeting {
         self.summary.joined = admission == Admission::Joined;
         self.summary.round_trips = 1;
         let peer = self.peer.ok_or(Failure::Answer)?;
+        self.give_secret()?;
         if peer.quick {
             self.summary.was_equal = true;
             self.give.skip_entries();
@@ -280,12 +338,20 @@ impl Meeting {
             Frame::Entries(packed) => self.on_entries(packed),
             Frame::Strips(items) => self.on_strips(items),
             Frame::Done(done) => self.on_done(done),
+            Frame::Secret(secret) => self.on_secret(secret),
+            Frame::Here(keys) => self.on_here(&keys),
+            Frame::Leave => self.on_leave(),
+            Frame::Now(digest) => self.on_now(digest),
+            Frame::Provisional(bytes) => {
+                self.on_provisional(bytes);
+                Ok(())
+            }
             _ => Err(Failure::Peer(Misconduct::Order)),
         }
     }
 
     fn on_done(&mut self, done: Done) -> Result<(), Failure> {
-        if self.their_done.is_some() || !self.give.is_settled() {
+        if self.live.is_some() || self.their_done.is_some() || !self.give.is_settled() {
             return Err(Failure::Peer(Misconduct::Order));
         }
         if (done.entries, done.strips) != (self.summary.entries_sent, self.summary.strips_sent) {
@@ -315,9 +381,10 @@ impl Meeting {
         let progress = mine.new > 0 || theirs.new > 0;
         if !self.summary.same_entries && progress && self.rounds < ROUNDS_MAX {
             self.begin_round();
+        } else if self.stays() {
+            self.go_live(mine.digest, theirs.digest);
         } else {
-            self.phase = Phase::Over;
-            self.out.push_back(Output::Finished(Box::new(self.summary.clone())));
+            self.finish();
         }
     }
 
@@ -331,19 +398,20 @@ impl Meeting {
             return Err(Failure::Silent);
         }
         let waits_for_desk = self.take.is_asking() || self.give.is_asking();
-        if since(self.moved) > STALL_MS && !waits_for_desk {
+        if since(self.moved) > STALL_MS && !waits_for_desk && !self.rests() {
             return Err(Failure::Stalled);
         }
         if since(self.spoke) >= PING_MS {
             self.send(&Frame::Ping)?;
         }
-        Ok(())
+        self.tick_live()
     }
 
     fn pump(&mut self) -> Result<(), Failure> {
         if matches!(self.phase, Phase::Open) {
             self.pump_give()?;
             self.pump_take()?;
+            self.pump_live()?;
         }
         Ok(())
     }
@@ -403,8 +471,8 @@ impl Meeting {
     }
 }
 
-/// A peer that has admitted us before we have admitted it can be ahead by a have-list, an offer of nothing and a
-/// done.
-const EARLY_FRAMES: usize = 4;
+/// A peer that has admitted us before we have admitted it can be ahead by a secret, a have-list, an offer of nothing and
+/// a done.
+const EARLY_FRAMES: usize = 5;
 /// A frame around one strip: kind and length.
 const STRIP_OVERHEAD: usize = 64;
