@@ -139,13 +139,19 @@ fn round(said: &All, within: &Pairs, believed: &BTreeSet<WriteRef>) -> BTreeSet<
         }
     }
     let mut follows = BTreeSet::new();
+    let mut struck: BTreeSet<(DeviceId, Struck)> = BTreeSet::new();
     let mut to_hear: BTreeSet<DeviceId> = base.keys().chain(on.keys()).copied().collect();
     while let Some(device) = to_hear.pop_first() {
         let words = on.get(&device).map(|refs| words(refs, said)).unwrap_or_default();
         let role = base.get(&device).copied();
         for n in by_author.get(&device).into_iter().flatten() {
             let Some(spoken) = said.get(n) else { continue };
-            if follows.contains(n) || !is_heard(spoken, &words, role, within) {
+            if follows.contains(n) {
+                continue;
+            }
+            let heard = is_heard(spoken, &words, role, within)
+                || strikes_back(spoken, &words, role, within).is_some_and(|at| struck.insert((device, at)));
+            if !heard {
                 continue;
             }
             follows.insert(*n);
@@ -160,22 +166,29 @@ fn round(said: &All, within: &Pairs, believed: &BTreeSet<WriteRef>) -> BTreeSet<
     follows
 }
 
-/// Whether a device's statement counts, given the words on the device and its role by admission. A word is left aside
-/// where the statement is about the keeper who spoke it: otherwise whoever is quicker, or lies about the time, would
-/// silence the other.
+/// Whether a device's statement counts, given the words on the device and its role by admission.
 fn is_heard(spoken: &Spoken, words: &[Word<'_>], base: Option<Role>, within: &Pairs) -> bool {
-    let about = match &spoken.statement {
-        Statement::Founds(_) => return true,
-        Statement::Admits(m) => Some(m.device),
-        Statement::Stands(s) => Some(s.device),
-        _ => None,
-    };
-    let words: Vec<_> = words.iter().filter(|(_, _, by)| Some(*by) != about).copied().collect();
-    let role = role_at(&words, base, &|cut| within_cut(within, cut, spoken));
+    let role = role_at(words, base, &|cut| within_cut(within, cut, spoken));
     match &spoken.statement {
+        Statement::Founds(_) => true,
         Statement::Named { .. } => role.is_some(),
         _ => role == Some(Role::Keeper),
     }
+}
+
+/// What is said of a keeper by a device that this keeper put out: about whom, and whether it admits.
+type Struck = (DeviceId, bool);
+
+/// Of what a device says of a keeper who put it out, one admission and one word count all the same: otherwise whoever is
+/// quicker, or lies about the time, would silence the other. One each, so that nobody can go on for ever.
+fn strikes_back(spoken: &Spoken, words: &[Word<'_>], base: Option<Role>, within: &Pairs) -> Option<Struck> {
+    let (about, admits) = match &spoken.statement {
+        Statement::Admits(m) => (m.device, true),
+        Statement::Stands(s) => (s.device, false),
+        _ => return None,
+    };
+    let others: Vec<_> = words.iter().filter(|(_, _, by)| *by != about).copied().collect();
+    (others.len() < words.len() && is_heard(spoken, &others, base, within)).then_some((about, admits))
 }
 
 fn within_cut(within: &Pairs, cut: &Cut, spoken: &Spoken) -> bool {

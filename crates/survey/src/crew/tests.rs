@@ -237,6 +237,54 @@ fn the_ledger_says_who_lacks_what() {
 }
 
 #[test]
+fn a_copied_folder_shows_as_a_fork() {
+    let mut one = founder();
+    let mut two = joined(&mut one, Role::Keeper, "two");
+    meet(&mut one, &mut two);
+    // The same folder once more, and both write on.
+    let copy = tempfile::tempdir().expect("a folder");
+    for sub in ["keys", "surveys"] {
+        std::fs::create_dir(copy.path().join(sub)).expect("makes");
+        for file in std::fs::read_dir(two.home.root().join(sub)).expect("lists") {
+            let file = file.expect("a file").path();
+            std::fs::copy(&file, copy.path().join(sub).join(file.file_name().expect("named")))
+                .expect("copies");
+        }
+    }
+    let home = Home::open(Some(copy.path())).expect("opens");
+    let store = home.store(&one.store.survey()).expect("opens");
+    let mut clone = Boat { _dir: copy, home, store };
+    stage(&mut two, 1).expect("writes");
+    stage(&mut clone, 2).expect("writes");
+    meet(&mut one, &mut two);
+    meet(&mut one, &mut clone);
+    let id = two.store.device().to_string();
+    let rows = one.store.ledger().expect("reads").rows;
+    let forks: Vec<u64> = rows.iter().filter(|r| r.device == id).map(|r| r.forks).collect();
+    assert_eq!((forks, stages_of(&one, &two)), (vec![1], 2));
+}
+
+#[test]
+fn the_crew_takes_256_devices() {
+    let mut one = founder();
+    let made = invite(&one.home, &mut one.store, Role::Reader, 1_000_000, vec![], NOW).expect("invites");
+    let member = |n: u32| {
+        let mut device = [7; 32];
+        device[..4].copy_from_slice(&n.to_le_bytes());
+        let device = leadline_model::DeviceId(device);
+        Op::Member(leadline_logbook::Member { device, name: text("buoy"), role: Role::Reader, invite: None })
+    };
+    one.store.append(vec![(0..255).map(member).collect()], &[], NOW).expect("admits");
+    let refused =
+        invite(&one.home, &mut one.store, Role::Reader, 1_000_000, vec![], NOW).expect_err("is full");
+    assert!(refused.to_string().contains("256"), "{refused}");
+    let key = DeviceKey::from_seed(&made.one_time).id().0;
+    let answer = one.store.admit(knocking(&made).store.device(), text("x"), Some(key), NOW);
+    assert_eq!(answer.expect("answers"), Admission::Full);
+    assert!(one.store.have().expect("reads").is_bounded(one.store.limits()));
+}
+
+#[test]
 fn waiting_is_bounded_for_each_peer() {
     let mut one = founder();
     let stranger = founder();
