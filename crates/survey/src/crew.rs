@@ -176,4 +176,6 @@ pub fn rotate_secret(home: &Home, store: &mut Store, now: UtcMillis) -> Result<u
 }
 
 #[cfg(test)]
+mod meetings;
+#[cfg(test)]
 mod tests;

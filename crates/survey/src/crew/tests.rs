@@ -9,19 +9,19 @@ use leadline_sync::Admission;
 use proptest::prelude::*;
 use tempfile::TempDir;
 
-const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
+pub(super) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
 
-fn text(s: &str) -> Text {
+pub(super) fn text(s: &str) -> Text {
     Text::new(s).expect("short")
 }
 
-struct Boat {
+pub(super) struct Boat {
     _dir: TempDir,
-    home: Home,
-    store: Store,
+    pub(super) home: Home,
+    pub(super) store: Store,
 }
 
-fn founder() -> Boat {
+pub(super) fn founder() -> Boat {
     let dir = tempfile::tempdir().expect("a folder");
     let home = Home::open(Some(dir.path())).expect("opens");
     let id = found_survey(&home, &text("Testmere"), &text("zero"), NOW).expect("founds");
@@ -30,7 +30,7 @@ fn founder() -> Boat {
 }
 
 /// A new home joins by an invite of `by`, which admits it as at a meeting.
-fn joined(by: &mut Boat, role: Role, name: &str) -> Boat {
+pub(super) fn joined(by: &mut Boat, role: Role, name: &str) -> Boat {
     let made = invite(&by.home, &mut by.store, role, 1_000_000, vec![], NOW).expect("invites");
     let boat = knocking(&made);
     let key = DeviceKey::from_seed(&made.one_time).id().0;
@@ -61,7 +61,7 @@ fn meet(a: &mut Boat, b: &mut Boat) {
     }
 }
 
-fn stage(boat: &mut Boat, mm: i32) -> Result<bool, Error> {
+pub(super) fn stage(boat: &mut Boat, mm: i32) -> Result<bool, Error> {
     let at = UtcMillis(NOW.0 + i64::from(mm) * 1000);
     add_stage(&mut boat.store, StageReading { gauge: text("jetty"), at, level_mm: mm }, NOW)
 }
@@ -80,7 +80,7 @@ fn same(boats: &[&Boat]) {
     boats.windows(2).for_each(|w| assert_eq!(of(w[0]), of(w[1])));
 }
 
-fn masked(b: &Boat) -> u64 {
+pub(super) fn masked(b: &Boat) -> u64 {
     b.store.counts().expect("counts").masked
 }
 
