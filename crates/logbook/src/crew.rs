@@ -119,7 +119,7 @@ impl Crew {
     pub fn settle(&mut self, cuts: &dyn Cuts) -> bool {
         self.within = settle::within(&self.said, cuts);
         let settled = settle::settle(&self.said, &self.within);
-        let changed = settled.parts() != self.settled.parts();
+        let changed = settled.parts() != self.settled.parts() || settled.known != self.settled.known;
         self.settled = settled;
         changed
     }
@@ -130,9 +130,15 @@ impl Crew {
         &self.within
     }
 
-    /// Whether entries of `device` are kept: it belongs to the crew or did once, or is this device itself.
+    /// Whether entries of `device` are kept: a keeper let it in once, whatever became of either, or it is this device
+    /// itself.
     pub fn admits(&self, device: &DeviceId) -> bool {
-        *device == self.own || self.settled.parts().contains_key(device)
+        *device == self.own || self.was_let_in(device)
+    }
+
+    /// Whether a keeper ever let `device` in, whatever became of either.
+    pub fn was_let_in(&self, device: &DeviceId) -> bool {
+        self.settled.known.contains(device)
     }
 
     /// Whether the entry that began the survey is known.
@@ -152,7 +158,7 @@ impl Crew {
 
     /// Whether the crew can take one more device: dismissed ones count, as their entries stay.
     pub fn is_full(&self, limits: &Limits) -> bool {
-        self.settled.parts().len() >= limits.devices
+        self.settled.known.len() >= limits.devices
     }
 
     /// Whether `device` may admit others.
@@ -169,7 +175,7 @@ impl Crew {
     /// ([`Role::may_say`]). This device's own entries count before it is admitted.
     pub fn counts_as(&self, place: &Place, cuts: &dyn Cuts) -> Option<Role> {
         let device = &place.device;
-        if *device == self.own && !self.settled.parts().contains_key(device) {
+        if *device == self.own && !self.was_let_in(device) {
             return Some(Role::Contributor);
         }
         let reaches = |cut: &Cut| cuts.reaches(cut, place);

@@ -34,6 +34,8 @@ pub(super) struct Settled {
     pub(super) secrets: BTreeSet<(Reverse<u32>, Digest)>,
     /// Entries with statements that count and need a keeper.
     pub(super) speaking: BTreeSet<EntryId>,
+    /// Devices whose entries are kept and whose statements are weighed.
+    pub(super) known: BTreeSet<DeviceId>,
     parts: BTreeMap<DeviceId, Part>,
 }
 
@@ -105,7 +107,37 @@ pub(super) fn role_at(
 }
 
 pub(super) fn settle(said: &All, within: &Pairs) -> Settled {
-    conclude(said, &counting(said, within))
+    Settled { known: known(said), ..conclude(said, &counting(said, within)) }
+}
+
+/// Devices that ever were let in, if nobody's word put anybody out: their statements are weighed. It grows with what is
+/// said and never shrinks, so that what is weighed does not depend on the order in which it came.
+fn known(said: &All) -> BTreeSet<DeviceId> {
+    let mut by_author: BTreeMap<DeviceId, Vec<(DeviceId, Option<Role>)>> = BTreeMap::new();
+    let mut to_hear = Vec::new();
+    for s in said.values() {
+        let lets_in = match &s.statement {
+            Statement::Founds(_) => {
+                to_hear.push(s.place.device);
+                continue;
+            }
+            Statement::Admits(m) => (m.device, Some(m.role)),
+            Statement::Stands(w) => (w.device, w.role),
+            _ => continue,
+        };
+        by_author.entry(s.place.device).or_default().push(lets_in);
+    }
+    let mut known: BTreeSet<DeviceId> = to_hear.iter().copied().collect();
+    let mut keepers = known.clone();
+    while let Some(keeper) = to_hear.pop() {
+        for (device, role) in by_author.remove(&keeper).into_iter().flatten() {
+            known.insert(device);
+            if role == Some(Role::Keeper) && keepers.insert(device) {
+                to_hear.push(device);
+            }
+        }
+    }
+    known
 }
 
 /// The statements that count. Round by round those are found that follow from what the founder and the keepers said,

@@ -82,6 +82,7 @@ fn may_write<'a>(crew: &Crew, own: &DeviceId, mut ops: impl Iterator<Item = &'a 
     }
     let role = match crew.role_of(own) {
         Some(role) => role,
+        None if crew.was_let_in(own) => return Err(Error::Unadmitted),
         None => Role::Contributor,
     };
     let founds = |op: &Op| matches!(op, Op::Found(_)) && !crew.is_founded();
