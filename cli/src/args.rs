@@ -516,6 +516,8 @@ pub(crate) struct SyncArgs {
     /// Leave after the first finished meeting
     #[arg(long)]
     pub once: bool,
+    #[command(flatten)]
+    pub wants: crate::commands::wants::WantArgs,
 }
 
 /// `parcel`

@@ -24,6 +24,7 @@ mod survey;
 mod sync;
 mod verify;
 mod volume;
+pub(crate) mod wants;
 mod water;
 
 pub(crate) use chart::ChartArgs;

@@ -3,9 +3,8 @@
 use crate::failure::Failure;
 use crate::units;
 use leadline_model::SurveyId;
-use leadline_net::Summary;
-use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
+use leadline_survey::{Home, SurveyDesk, Wants};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -33,14 +32,23 @@ pub(crate) fn words(address: &Multiaddr) -> String {
     }
 }
 
+/// The survey's secrets as they are now and, asked again, as a meeting has left them.
+pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure> {
+    // What is wrong with the folder is said now.
+    home.secret(&survey)?;
+    let home = Home::open(Some(home.root()))?;
+    Ok(Arc::new(move || home.secret(&survey).into_iter().collect()))
+}
+
 /// Carries out a plan against the survey's store and notes whom it met.
 pub(crate) fn meet(
     home: &Home,
     survey: SurveyId,
     plan: Plan,
+    wants: Wants,
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, Failure> {
-    let desk = Arc::new(SurveyDesk::new(home, survey)?);
+    let desk = Arc::new(SurveyDesk::new(home, survey)?.wanting(wants));
     let noting = Arc::clone(&desk);
     let met = run(plan, desk, |event| {
         if let Err(e) = note(&noting, event) {
@@ -67,28 +75,36 @@ fn note(desk: &SurveyDesk, event: &Event) -> Result<(), leadline_survey::Error> 
 /// Two devices on this machine meet over the loopback network: real sockets, the real protocol. The summary is the
 /// second one's.
 pub(crate) fn meet_on_this_machine(one: &Home, other: &Home, survey: SurveyId) -> Result<Summary, Failure> {
-    let plan = |listen: Vec<Multiaddr>, with: Vec<Multiaddr>, secret| Plan {
-        secret,
+    let plan = |listen: Vec<Multiaddr>, with: Vec<Multiaddr>, secrets| Plan {
+        secrets,
+        who: Who::default(),
         listen,
         with,
         find: false,
         once: true,
         patience: Some(PATIENCE),
     };
-    let secret = one.secret(&survey)?;
+    let secrets = secrets(one, survey)?;
     let (tell, told) = std::sync::mpsc::channel();
+    let for_listener = secrets.clone();
     std::thread::scope(|scope| {
         let listening = scope.spawn(move || {
-            meet(one, survey, plan(vec![address("127.0.0.1:0")?], vec![], secret), |event| {
-                if let Event::Listening(a) = event {
-                    drop(tell.send(a.clone()));
-                }
-            })
+            meet(
+                one,
+                survey,
+                plan(vec![address("127.0.0.1:0")?], vec![], for_listener),
+                Wants::Everything,
+                |event| {
+                    if let Event::Listening(a) = event {
+                        drop(tell.send(a.clone()));
+                    }
+                },
+            )
         });
         let dialled = told
             .recv_timeout(PATIENCE)
             .map_err(|_| Failure::Peer("this machine gives no loopback address to listen on".into()))
-            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secret), |_| {}));
+            .and_then(|to| meet(other, survey, plan(vec![], vec![to], secrets), Wants::Everything, |_| {}));
         let heard =
             listening.join().unwrap_or_else(|_| Err(Failure::Peer("the listening side ended early".into())));
         heard?;

@@ -5,6 +5,7 @@
     reason = "figures and named skips belong into the test log"
 )]
 
+mod carrying;
 mod chart_tools;
 mod compare;
 mod coverage;

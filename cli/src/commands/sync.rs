@@ -5,7 +5,8 @@ use crate::args::{Cli, SyncArgs};
 use crate::failure::Failure;
 use crate::{net, talk};
 use leadline_net::Summary;
-use leadline_net::{Event, Plan};
+use leadline_net::{Event, Plan, Who};
+use leadline_survey::Store;
 use serde_json::{Value, json};
 
 pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
@@ -13,12 +14,14 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     let survey = store.survey();
     let with = a.with.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
     let listen = a.listen.iter().map(|t| net::address(t)).collect::<Result<Vec<_>, _>>()?;
+    let wants = a.wants.wants()?;
     let find = with.is_empty() && listen.is_empty();
     if find && !cli.quiet {
         talk::note("Looking for the crew on this network. Ctrl-C leaves; nothing is lost by leaving.");
     }
     let plan = Plan {
-        secret: home.secret(&survey)?,
+        secrets: net::secrets(&home, survey)?,
+        who: who(&store)?,
         listen,
         with,
         find,
@@ -26,7 +29,7 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
         patience: Some(net::PATIENCE),
     };
     drop(store);
-    let met = net::meet(&home, survey, plan, |event| tell(cli, event))?;
+    let met = net::meet(&home, survey, plan, wants, |event| tell(cli, event))?;
     if cli.json {
         let digest = home.store(&survey)?.holdings_digest()?;
         return talk::json(&json!({
@@ -34,6 +37,13 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
         }));
     }
     Ok(())
+}
+
+/// This device, and those that can be told by name.
+fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
 }
 
 fn tell(cli: &Cli, event: &Event) {

@@ -66,6 +66,17 @@ pub(crate) fn is_tcp(addr: &Multiaddr) -> bool {
     matches!(plain.as_slice(), [Protocol::Ip4(_) | Protocol::Ip6(_), Protocol::Tcp(_)])
 }
 
+/// Number and port of a TCP address.
+pub(crate) fn ip_and_port(addr: &Multiaddr) -> Option<(IpAddr, u16)> {
+    let mut parts = addr.iter();
+    let ip = match parts.next()? {
+        Protocol::Ip4(ip) => IpAddr::V4(ip),
+        Protocol::Ip6(ip) => IpAddr::V6(ip),
+        _ => return None,
+    };
+    if let Protocol::Tcp(port) = parts.next()? { Some((ip, port)) } else { None }
+}
+
 pub(crate) fn is_link_local_v6(addr: &Multiaddr) -> bool {
     addr.iter().any(|p| matches!(p, Protocol::Ip6(ip) if ip.is_unicast_link_local()))
 }

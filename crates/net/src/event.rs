@@ -14,7 +14,16 @@ pub enum Event {
     FindingOff(String),
     /// A device was found on the local network. Nothing is known of it but that it runs libp2p.
     Found(PeerId, Multiaddr),
-    /// It has not announced itself for a while.
+    /// A device that proves the survey's secret is near.
+    Near {
+        /// The transport's id of this run.
+        peer: PeerId,
+        /// Where.
+        address: Multiaddr,
+        /// Which device, if it is one of [`crate::Who::known`].
+        device: Option<[u8; 32]>,
+    },
+    /// It said that it leaves, or has not announced itself for a while.
     Gone(PeerId),
     /// A meeting has begun.
     Began(PeerId),

@@ -6,9 +6,15 @@
 //! all for a caller that blocks.
 
 mod addr;
+mod air;
+mod beacon;
 mod book;
+pub mod door;
 mod event;
+mod listen;
+mod near;
 mod node;
+mod presence;
 mod run;
 mod session;
 mod swarm;
@@ -18,5 +24,6 @@ pub use event::{Event, NetError, NetFailure};
 /// What a meeting moved.
 pub use leadline_sync::Summary;
 pub use libp2p::{Multiaddr, PeerId};
-pub use node::{Node, Settings};
-pub use run::{Plan, run};
+pub use listen::{NearBy, who_is_near};
+pub use node::{Node, Settings, Who};
+pub use run::{Plan, SECRETS_MAX, Secrets, run};

@@ -1,7 +1,9 @@
 //! One survey's presence on the network: listens, finds, dials, and holds a meeting on every connection.
 
-use crate::addr::{is_link_local_v6, is_tcp, without_peer};
-use crate::book::{Book, Target};
+use crate::addr::{ip_and_port, is_link_local_v6, is_tcp, without_peer};
+use crate::book::{Book, By, Target};
+use crate::near::News;
+use crate::presence::Presence;
 use crate::session::{self, Stay, Told};
 use crate::swarm::{Behaviour, BehaviourEvent, build};
 use crate::{Event, NetError, NetFailure};
@@ -11,7 +13,7 @@ use libp2p::swarm::dial_opts::{DialOpts, PeerCondition};
 use libp2p::swarm::{ConnectionId, DialError, SwarmEvent};
 use libp2p::{Multiaddr, PeerId, Stream, StreamProtocol, Swarm, TransportError, mdns, noise};
 use libp2p_stream::Control;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
@@ -27,6 +29,8 @@ const MEETINGS_MAX: usize = 16;
 const LOOK: Duration = Duration::from_millis(250);
 /// For the other end's stream, if both dialled at the same moment.
 const CROSSING: Duration = Duration::from_millis(500);
+/// For saying goodbye.
+const PARTING: Duration = Duration::from_secs(1);
 /// For a stream on a connection that stands.
 const STREAM_OPENS: Duration = Duration::from_secs(5);
 
@@ -41,6 +45,19 @@ pub struct Settings {
     pub find: bool,
     /// Meet again after this time; `None` = each device once.
     pub again: Option<Duration>,
+    /// Wait to be dialled by found devices: for a former secret, by which devices that were away still come in.
+    pub shy: bool,
+    /// Whose beacons these are.
+    pub who: Who,
+}
+
+/// Whom a beacon tells, to those who hold the secret.
+#[derive(Clone, Debug, Default)]
+pub struct Who {
+    /// This device.
+    pub device: [u8; 32],
+    /// Devices that are told by name when they are near.
+    pub known: Vec<[u8; 32]>,
 }
 
 impl std::fmt::Debug for Settings {
@@ -49,6 +66,7 @@ impl std::fmt::Debug for Settings {
         f.debug_struct("Settings")
             .field("listen", &self.listen)
             .field("find", &self.find)
+            .field("shy", &self.shy)
             .finish_non_exhaustive()
     }
 }
@@ -69,9 +87,7 @@ impl Node {
         events: mpsc::Sender<Event>,
     ) -> Result<Self, NetError> {
         let (mut swarm, finding_off) = build(&settings.secret, settings.find)?;
-        for addr in &settings.listen {
-            swarm.listen_on(addr.clone()).map_err(|e| NetError::Listen(addr.clone(), reason(&e)))?;
-        }
+        listen_on_any(&mut swarm, &settings.listen)?;
         let peer = *swarm.local_peer_id();
         let mut control = swarm.behaviour().stream.new_control();
         let mut streams = control.accept(PROTOCOL).map_err(|e| NetError::System(e.to_string()))?;
@@ -84,8 +100,16 @@ impl Node {
             }
         });
         let (to_dial, dials) = mpsc::channel(16);
+        let mut off: Vec<_> = finding_off.into_iter().map(|why| format!("mDNS: {why}")).collect();
+        let presence = settings
+            .find
+            .then(|| Presence::new(&settings, peer))
+            .and_then(|made| made.inspect_err(|e| off.push(format!("beacons: {e}"))).ok());
         let running = Running {
-            book: Book::new(peer, settings.again),
+            book: Book::new(peer, settings.again, settings.shy),
+            presence,
+            listening: BTreeSet::new(),
+            quiet: settings.shy,
             stay: settings.again.is_some(),
             leaving: watch::Sender::new(false),
             swarm,
@@ -97,7 +121,7 @@ impl Node {
             active: HashMap::new(),
         };
         let task = tokio::spawn(async move {
-            running.run(dials, accepted, finding_off).await;
+            running.run(dials, accepted, off).await;
             acceptor.abort();
         });
         Ok(Self { peer, to_dial, task })
@@ -112,6 +136,13 @@ impl Node {
     pub async fn dial(&self, addr: Multiaddr) {
         // Fails only if the node is gone, and then there is nothing to dial with.
         let _ = self.to_dial.send(addr).await;
+    }
+
+    /// Says goodbye to those who are near, and ends.
+    pub async fn leave(mut self) {
+        let (nobody, _) = mpsc::channel(1);
+        self.to_dial = nobody;
+        let _ = timeout(2 * PARTING, &mut self.task).await;
     }
 }
 
@@ -130,6 +161,12 @@ struct Running {
     stay: bool,
     leaving: watch::Sender<bool>,
     book: Book,
+    /// Beacons, if they are wanted and can be had.
+    presence: Option<Presence>,
+    /// Where this device listens.
+    listening: BTreeSet<Multiaddr>,
+    /// Its addresses are no news to people.
+    quiet: bool,
     dialling: HashMap<ConnectionId, Target>,
     meetings: JoinSet<Result<Summary, NetFailure>>,
     active: HashMap<Id, Active>,
@@ -152,9 +189,9 @@ impl Running {
         mut self,
         mut dials: mpsc::Receiver<Multiaddr>,
         mut accepted: mpsc::Receiver<(PeerId, Stream)>,
-        finding_off: Option<String>,
+        finding_off: Vec<String>,
     ) {
-        if let Some(why) = finding_off {
+        for why in finding_off {
             self.tell(Event::FindingOff(why)).await;
         }
         let mut looks = interval(LOOK);
@@ -164,11 +201,32 @@ impl Running {
                 event = self.swarm.select_next_some() => self.on_swarm(event).await,
                 dial = dials.recv() => match dial {
                     Some(addr) => { self.book.type_in(addr, Instant::now()); self.dial_due().await }
-                    None => return,
+                    None => {
+                        if let Some(p) = &mut self.presence {
+                            p.say(true);
+                        }
+                        self.part().await;
+                        return;
+                    }
                 },
+                news = Presence::next(self.presence.as_mut()) => self.on_news(news).await,
                 Some((peer, stream)) = accepted.recv() => self.on_stream(peer, stream).await,
                 Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
                 _ = looks.tick() => self.dial_due().await,
+            }
+        }
+    }
+
+    /// Lets the meetings that stay on end in order.
+    async fn part(&mut self) {
+        let _ = self.leaving.send(true);
+        let goodbye = sleep(PARTING);
+        tokio::pin!(goodbye);
+        while !self.meetings.is_empty() {
+            tokio::select! {
+                event = self.swarm.select_next_some() => drop(event),
+                Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
+                () = &mut goodbye => return,
             }
         }
     }
@@ -180,7 +238,13 @@ impl Running {
 
     async fn on_swarm(&mut self, event: SwarmEvent<BehaviourEvent>) {
         match event {
-            SwarmEvent::NewListenAddr { address, .. } => self.tell(Event::Listening(address)).await,
+            SwarmEvent::NewListenAddr { address, .. } => self.on_address(address).await,
+            SwarmEvent::ExpiredListenAddr { address, .. } => {
+                self.listening.remove(&address);
+                if let (Some(p), Some((ip, _))) = (&mut self.presence, ip_and_port(&address)) {
+                    p.silence(ip);
+                }
+            }
             SwarmEvent::ConnectionEstablished { peer_id, connection_id, .. } => {
                 if let Some(target) = self.dialling.remove(&connection_id) {
                     self.open_stream(peer_id, target).await;
@@ -195,7 +259,7 @@ impl Running {
                 for (peer, addr) in found {
                     let addr = without_peer(&addr);
                     let usable = is_tcp(&addr) && !is_link_local_v6(&addr);
-                    if usable && self.book.find(peer, addr.clone(), Instant::now()) {
+                    if usable && self.book.find(peer, addr.clone(), By::Mdns, Instant::now()) {
                         self.tell(Event::Found(peer, addr)).await;
                     }
                 }
@@ -209,6 +273,41 @@ impl Running {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// This device has an address, from the start or since a moment ago. Those of one link only are of no use to others.
+    async fn on_address(&mut self, address: Multiaddr) {
+        if is_link_local_v6(&address) || !self.listening.insert(address.clone()) {
+            return;
+        }
+        if let (Some(p), Some((ip, port))) = (&mut self.presence, ip_and_port(&address)) {
+            p.speak(ip, port);
+        }
+        if !self.quiet {
+            self.tell(Event::Listening(address)).await;
+        }
+    }
+
+    async fn on_news(&mut self, news: News) {
+        match news {
+            News::Here(heard) => {
+                let (peer, address) = (heard.peer, heard.address);
+                self.book.find(peer, address.clone(), By::Beacon { shy: heard.shy }, Instant::now());
+                if heard.new {
+                    self.tell(Event::Near { peer, address, device: heard.device }).await;
+                    self.dial_due().await;
+                }
+            }
+            News::Left(peer) => {
+                self.book.left(&peer);
+                self.tell(Event::Gone(peer)).await;
+            }
+            News::Lost(peer, address) => {
+                if self.book.lose(&peer, &address) {
+                    self.tell(Event::Gone(peer)).await;
+                }
+            }
         }
     }
 
@@ -352,6 +451,18 @@ type BoxedMeeting = std::pin::Pin<Box<dyn Future<Output = Result<Summary, NetFai
 fn address_of(target: Target) -> Multiaddr {
     match target {
         Target::Peer(_, addr) | Target::Typed(addr) => addr,
+    }
+}
+
+/// One address is enough: not every system has IPv6.
+fn listen_on_any(swarm: &mut Swarm<Behaviour>, addrs: &[Multiaddr]) -> Result<(), NetError> {
+    let tried: Vec<_> = addrs
+        .iter()
+        .map(|a| swarm.listen_on(a.clone()).map_err(|e| NetError::Listen(a.clone(), reason(&e))))
+        .collect();
+    match tried.iter().any(Result::is_ok) {
+        true => Ok(()),
+        false => tried.into_iter().find_map(Result::err).map_or(Ok(()), Err),
     }
 }
 

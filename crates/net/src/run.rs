@@ -1,6 +1,6 @@
 //! The network for a caller that blocks: the `sync` command.
 
-use crate::{Event, NetError, NetFailure, Node, Settings};
+use crate::{Event, NetError, NetFailure, Node, Settings, Who};
 use leadline_sync::{Desk, Summary};
 use libp2p::{Multiaddr, PeerId};
 use std::collections::{BTreeMap, BTreeSet};
@@ -15,11 +15,21 @@ const AGAIN: Duration = Duration::from_secs(10);
 const QUIET: Duration = Duration::from_millis(1_500);
 const EVENTS: usize = 256;
 
+/// Secrets of one survey that are used at the same time: the newest, and former ones by which devices that were away
+/// come in.
+pub const SECRETS_MAX: usize = 4;
+
+/// Gives the survey's secrets, the newest first. Asked at the start, and again after each meeting, as a meeting may
+/// have brought a newer one.
+pub type Secrets = Arc<dyn Fn() -> Vec<[u8; 32]> + Send + Sync>;
+
 /// What to do.
 #[derive(Clone)]
 pub struct Plan {
-    /// The survey's secret.
-    pub secret: [u8; 32],
+    /// The survey's secrets.
+    pub secrets: Secrets,
+    /// Whose beacons these are.
+    pub who: Who,
     /// Where to listen.
     pub listen: Vec<Multiaddr>,
     /// Whom to meet.
@@ -55,32 +65,141 @@ async fn go(
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, NetError> {
     let (events, mut came) = mpsc::channel(EVENTS);
-    let mut listen = plan.listen.clone();
-    if listen.is_empty() && plan.find {
-        listen.push("/ip4/0.0.0.0/tcp/0".parse().expect("an address"));
-    }
-    let again = (!plan.once).then_some(AGAIN);
-    let node = Node::start(Settings { secret: plan.secret, listen, find: plan.find, again }, desk, events)?;
+    let mut nodes = Nodes { plan: &plan, desk, events, running: Vec::new() };
+    nodes.renew()?;
     for addr in &plan.with {
-        node.dial(addr.clone()).await;
+        nodes.dial(addr).await;
     }
     let mut run = Run::new(&plan, Instant::now());
-    loop {
-        let wake = plan.once.then(|| run.wake_at(Instant::now())).flatten();
-        let event = tokio::select! {
-            event = came.recv() => event,
-            _ = tokio::signal::ctrl_c() => return Ok(run.so_far()),
-            _ = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => None,
+    // Made once: a signal that comes between two turns counts too.
+    let mut leave = std::pin::pin!(told_to_leave());
+    let end = loop {
+        let leaving = leave.as_mut();
+        if let Some(end) = turn(&plan, &mut nodes, &mut came, &mut run, leaving, &mut on_event).await {
+            break end;
+        }
+    };
+    nodes.leave().await;
+    end
+}
+
+/// One event, or a moment's wait; the run's end, if it has come.
+async fn turn(
+    plan: &Plan,
+    nodes: &mut Nodes<'_>,
+    came: &mut mpsc::Receiver<(usize, Event)>,
+    run: &mut Run,
+    leave: std::pin::Pin<&mut impl Future<Output = ()>>,
+    on_event: &mut impl FnMut(&Event),
+) -> Option<Result<Vec<Summary>, NetError>> {
+    let wake = plan.once.then(|| run.wake_at(Instant::now())).flatten();
+    let event = tokio::select! {
+        event = came.recv() => event,
+        () = leave => return Some(Ok(run.so_far())),
+        _ = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => None,
+    };
+    if let Some((node, event)) = event
+        && !nodes.tries_elsewhere(node, &event)
+    {
+        on_event(&event);
+        let met = matches!(event, Event::Met { .. } | Event::InStep { .. });
+        run.note(event, Instant::now());
+        if met && let Err(e) = nodes.renew() {
+            return Some(Err(e));
+        }
+    }
+    plan.once.then(|| run.end(Instant::now())).flatten()
+}
+
+/// Ctrl-C, or the system's request to end.
+async fn told_to_leave() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut end) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = end.recv() => {}
+            }
+            return;
+        }
+    }
+    let _ = tokio::signal::ctrl_c().await;
+}
+
+/// A node for each secret.
+struct Nodes<'a> {
+    plan: &'a Plan,
+    desk: Arc<dyn Desk>,
+    events: mpsc::Sender<(usize, Event)>,
+    running: Vec<([u8; 32], Node)>,
+}
+
+impl Nodes<'_> {
+    /// Starts nodes for secrets that have none yet.
+    fn renew(&mut self) -> Result<(), NetError> {
+        let secrets = (self.plan.secrets)();
+        for (age, secret) in secrets.iter().take(SECRETS_MAX).enumerate() {
+            let known = self.running.iter().any(|(s, _)| s == secret);
+            if !known && self.running.len() < 2 * SECRETS_MAX {
+                self.start(*secret, age > 0)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn start(&mut self, secret: [u8; 32], shy: bool) -> Result<(), NetError> {
+        let (index, plan) = (self.running.len(), self.plan);
+        let settings = Settings {
+            secret,
+            listen: self.listen(),
+            find: plan.find,
+            again: (!plan.once).then_some(AGAIN),
+            shy,
+            who: plan.who.clone(),
         };
-        if let Some(event) = event {
-            on_event(&event);
-            run.note(event, Instant::now());
+        let (to_node, mut of_node) = mpsc::channel(EVENTS);
+        let node = Node::start(settings, self.desk.clone(), to_node)?;
+        let events = self.events.clone();
+        tokio::spawn(async move {
+            while let Some(event) = of_node.recv().await {
+                if events.send((index, event)).await.is_err() {
+                    return;
+                }
+            }
+        });
+        self.running.push((secret, node));
+        Ok(())
+    }
+
+    /// A chosen port is the first node's; the others are found by their beacons.
+    fn listen(&self) -> Vec<Multiaddr> {
+        let any = || ["/ip4/0.0.0.0/tcp/0", "/ip6/::/tcp/0"].map(|a| a.parse().expect("an address"));
+        match (self.plan.listen.is_empty(), self.running.is_empty()) {
+            (true, _) if self.plan.find => any().to_vec(),
+            (false, true) => self.plan.listen.clone(),
+            (false, false) if self.plan.find => any().to_vec(),
+            _ => Vec::new(),
         }
-        if plan.once
-            && let Some(end) = run.end(Instant::now())
-        {
-            return end;
+    }
+
+    async fn dial(&self, addr: &Multiaddr) {
+        for (_, node) in &self.running {
+            node.dial(addr.clone()).await;
         }
+    }
+
+    /// A typed address is tried with every secret, so that another one fails there is no news while one is left.
+    fn tries_elsewhere(&self, node: usize, event: &Event) -> bool {
+        let Event::Failed { address: Some(a), why: NetFailure::OtherSecret, .. } = event else {
+            return false;
+        };
+        self.plan.with.contains(a) && node + 1 < self.running.len()
+    }
+
+    async fn leave(self) {
+        let leaving = self.running.into_iter().map(|(_, n)| n.leave());
+        futures::future::join_all(leaving).await;
     }
 }
 
@@ -150,9 +269,10 @@ impl Run {
     }
 
     /// All that moved, also in meetings that are still on.
-    fn so_far(mut self) -> Vec<Summary> {
-        self.met.extend(std::mem::take(&mut self.in_step).into_values());
-        self.met
+    fn so_far(&mut self) -> Vec<Summary> {
+        let mut met = std::mem::take(&mut self.met);
+        met.extend(std::mem::take(&mut self.in_step).into_values());
+        met
     }
 
     /// When to look whether it is over if nothing happens; never at once again, or the loop would spin.

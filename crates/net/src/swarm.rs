@@ -22,8 +22,8 @@ const CONNECTIONS_MAX: u32 = 64;
 /// Two: both ends may dial at the same moment; the surplus meeting is ended by the node.
 const CONNECTIONS_PER_PEER: u32 = 2;
 /// A device that is gone is forgotten after this time.
-const MDNS_TTL: Duration = Duration::from_secs(60);
-const MDNS_QUERY: Duration = Duration::from_secs(20);
+const MDNS_TTL: Duration = Duration::from_secs(24);
+const MDNS_QUERY: Duration = Duration::from_secs(8);
 
 #[derive(NetworkBehaviour)]
 pub(crate) struct Behaviour {
@@ -32,10 +32,17 @@ pub(crate) struct Behaviour {
     mdns: Toggle<mdns::tokio::Behaviour>,
 }
 
-/// A swarm with a fresh key; and why finding is off, if it was asked for and is.
+/// A survey's swarm with a fresh key; and why mDNS is off, if it was asked for and is.
 pub(crate) fn build(secret: &[u8; 32], find: bool) -> Result<(Swarm<Behaviour>, Option<String>), NetError> {
+    build_with(prologue(secret).to_vec(), find)
+}
+
+/// A swarm behind any prologue.
+pub(crate) fn build_with(
+    prologue: Vec<u8>,
+    find: bool,
+) -> Result<(Swarm<Behaviour>, Option<String>), NetError> {
     let system = |e: &dyn std::fmt::Display| NetError::System(e.to_string());
-    let prologue = prologue(secret).to_vec();
     let mut finding_off = None;
     let builder = SwarmBuilder::with_new_identity()
         .with_tokio()

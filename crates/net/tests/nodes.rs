@@ -1,7 +1,7 @@
 //! Two nodes in one process over 127.0.0.1, with desks in memory.
 
 use leadline_model::{Digest, EntryId, StripDigest, SurveyId, Text};
-use leadline_net::{Event, NetError, NetFailure, Node, Plan, Settings, parse_addr, run};
+use leadline_net::{Event, NetError, NetFailure, Node, Plan, Settings, Who, parse_addr, run};
 use leadline_sync::{
     Admission, Answer, Binding, Config, Desk, DeskError, DeviceKey, Failure, Have, Holdings, Question,
     RefusalCode, Stored, Summary,
@@ -109,7 +109,8 @@ impl Desk for Shelf {
 fn node(desk: &Arc<Shelf>, secret: u8, listen: bool) -> (Node, Receiver<Event>) {
     let (events, came) = channel(64);
     let listen = listen.then(|| parse_addr("127.0.0.1:0").expect("an address")).into_iter().collect();
-    let settings = Settings { secret: [secret; 32], listen, find: false, again: None };
+    let settings =
+        Settings { secret: [secret; 32], listen, find: false, again: None, shy: false, who: Who::default() };
     (Node::start(settings, desk.clone(), events).expect("starts"), came)
 }
 
@@ -287,7 +288,8 @@ fn run_once_meets_or_says_why_not() {
     let (a, b) = Shelf::pair(5, 1000);
     let (a, b) = (Arc::new(a), Arc::new(b));
     let plan = |listen: &[&str], with: &[&str]| Plan {
-        secret: [3; 32],
+        secrets: Arc::new(|| vec![[3; 32]]),
+        who: Who::default(),
         listen: listen.iter().map(|s| parse_addr(s).expect("an address")).collect(),
         with: with.iter().map(|s| parse_addr(s).expect("an address")).collect(),
         find: false,

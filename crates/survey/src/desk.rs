@@ -168,6 +168,7 @@ impl SurveyDesk {
                 if entries.is_empty() && strips.is_empty() {
                     return Ok(Answer::Stored(Stored::default()));
                 }
+                let ids = entries.iter().filter_map(|e| leadline_logbook::entry_id(e)).collect();
                 let packed = strips.into_iter().map(|(_, s)| s).collect();
                 let done = lock(&self.take).accept_from(Some(from), entries, packed)?;
                 let mut stored = Stored {
@@ -175,6 +176,7 @@ impl SurveyDesk {
                     known: done.known as u32,
                     waiting: (done.waiting + done.masked) as u32,
                     strips: done.strips as u32,
+                    ids,
                     ..Stored::default()
                 };
                 for reason in done.refused {

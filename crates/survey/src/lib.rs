@@ -2,6 +2,7 @@
 //! the folder; blocking.
 
 mod actions;
+mod areas;
 mod crew;
 mod decisions;
 mod desk;
@@ -25,6 +26,7 @@ pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
     set_gauge, set_river, set_shore, set_speeds,
 };
+pub use areas::areas_of;
 pub use crew::rotate_secret;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
@@ -48,6 +50,8 @@ pub use leadline_reduce::{
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader};
+/// What is fetched from other devices.
+pub use leadline_sync::{Part, TileArea, Wants};
 pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;

@@ -241,6 +241,8 @@ pub struct Stored {
     pub waiting: u32,
     /// New strips.
     pub strips: u32,
+    /// Ids of the entries that came, whatever became of them: they are not given back to who gave them.
+    pub ids: Vec<EntryId>,
     /// What was not taken: the reason for people, and how often.
     pub refused: BTreeMap<String, u32>,
 }

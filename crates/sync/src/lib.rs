@@ -12,6 +12,7 @@ mod frame;
 mod framing;
 mod items;
 mod meeting;
+mod near;
 mod outcome;
 mod parcel;
 #[cfg(test)]
@@ -28,6 +29,7 @@ pub use meeting::{
     GROUP_BYTES, GROUP_MS, HELLO_MS, Input, Meeting, Output, PING_MS, PROVISIONAL_BYTES, REFUSED_MAX,
     ROUNDS_MAX, SILENCE_MS, STALL_MS, WINDOW_BYTES, WINDOW_FRAMES,
 };
+pub use near::{DoorKeys, WHO_BYTES, beacon_tag, beacon_who, door_hasher, door_prologue};
 pub use outcome::{Failure, Misconduct, RefusalCode, Summary};
 pub use parcel::{
     PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelDamage, ParcelEnd, ParcelError, ParcelEvent,

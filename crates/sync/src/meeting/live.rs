@@ -62,11 +62,11 @@ impl Live {
         }
     }
 
-    pub(super) fn note_heard(&mut self, entries: &[Vec<u8>]) {
-        if self.heard.len() + entries.len() > HEARD_MAX {
+    pub(super) fn note_heard(&mut self, ids: &[EntryId]) {
+        if self.heard.len() + ids.len() > HEARD_MAX {
             self.heard.clear();
         }
-        self.heard.extend(entries.iter().filter_map(|e| leadline_logbook::entry_id(e)));
+        self.heard.extend(ids);
     }
 
     /// What of the desk's news the peer has not given itself.

@@ -9,8 +9,10 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Strips asked for in one frame.
 pub(super) const WANT_PAGE: usize = 1024;
-/// A group of entries is stored once so many frames have come: about [`GROUP_BYTES`] unpacked.
-const GROUP_FRAMES: usize = 4;
+/// A group of entries is stored once so many frames have come: about 2 MiB unpacked.
+const GROUP_FRAMES: usize = 8;
+/// Entries stored at once, unpacked: each group makes its documents anew, so few large ones are far cheaper than many.
+const ENTRIES_BYTES: usize = 4 << 20;
 
 /// What has come and is not stored, and what is still to come.
 #[derive(Debug)]
@@ -144,6 +146,10 @@ impl Take {
         self.again.extend(keys.iter().filter_map(|k| self.absent.remove(k)));
     }
 
+    pub(super) fn is_storing(&self) -> bool {
+        matches!(self.asked, Some(Asked::Store { .. }))
+    }
+
     pub(super) fn new_entries(&self) -> u32 {
         self.new
     }
@@ -219,9 +225,6 @@ impl Meeting {
         }
         self.take.offered = Some(left - count);
         self.summary.entries_received += count;
-        if let Some(live) = &mut self.live {
-            live.note_heard(&entries);
-        }
         self.take.push(packed.len(), Content::Entries(entries), self.now)
     }
 
@@ -279,14 +282,14 @@ impl Meeting {
     /// Gives the desk the next group of what has come, if anything has.
     pub(super) fn store_group(&mut self) -> Result<(), Failure> {
         let (mut entries, mut strips, mut absent) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut frames, mut bytes, mut size) = (0u32, 0, 0);
-        while size < GROUP_BYTES {
+        let (mut frames, mut bytes, mut size, mut unpacked) = (0u32, 0, 0, 0);
+        while size < GROUP_BYTES && unpacked < ENTRIES_BYTES {
             let Some(bulk) = self.take.pending.pop_front() else { break };
             frames += 1;
             bytes += bulk.bytes;
             match bulk.content {
                 Content::Entries(e) => {
-                    size += e.iter().map(Vec::len).sum::<usize>();
+                    unpacked += e.iter().map(Vec::len).sum::<usize>();
                     // An empty one is an entry the peer no longer holds.
                     entries.extend(e.into_iter().filter(|e| !e.is_empty()));
                 }
@@ -381,6 +384,7 @@ impl Meeting {
     /// While staying on: tells the caller, and looks for the strips that new entries name.
     fn note_taken(&mut self, stored: &Stored) {
         let Some(live) = &mut self.live else { return };
+        live.note_heard(&stored.ids);
         if stored.entries > 0 {
             live.lagging = true;
             self.take.relist();

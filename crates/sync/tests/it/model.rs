@@ -152,6 +152,7 @@ impl Store {
         for e in std::mem::take(&mut self.arriving) {
             self.add(e);
         }
+        stored.ids = entries.iter().map(|e| id_of(e)).collect();
         for e in entries {
             let refused = read(&e).is_none()
                 || self.refuse.as_ref().is_some_and(|r| e.windows(r.len()).any(|w| w == r.as_slice()));
