@@ -37,7 +37,7 @@ pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure>
     // What is wrong with the folder is said now.
     home.secret(&survey)?;
     let home = Home::open(Some(home.root()))?;
-    Ok(Arc::new(move || home.secret(&survey).into_iter().collect()))
+    Ok(Arc::new(move || home.secrets(&survey).unwrap_or_default()))
 }
 
 /// Carries out a plan against the survey's store and notes whom it met.

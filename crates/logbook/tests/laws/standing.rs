@@ -53,6 +53,13 @@ impl Three {
     }
 }
 
+/// All that counts and is shown. What is kept besides (masked, waiting) may depend on the order.
+fn shown(r: &Replica) -> impl PartialEq + std::fmt::Debug + use<> {
+    let r = r.reading();
+    let crew = (r.crew.members().clone(), r.crew.dismissed().clone(), r.crew.secret());
+    (r.in_force, r.have, crew, r.survey, r.tiles)
+}
+
 /// One reading whichever way round, all at once or one by one.
 fn same_in_any_order(all: &[Vec<u8>]) -> Replica {
     let whole = Replica::with(survey(), all);
@@ -67,7 +74,7 @@ fn same_in_any_order(all: &[Vec<u8>]) -> Replica {
             order.iter().for_each(|e| drop(r.offer(std::slice::from_ref(e))));
             // What came before its device's admission was kept back only by the order.
             r.offer(&order);
-            assert_eq!(r.reading(), whole.reading(), "turned by {turn}, {back}");
+            assert_eq!(shown(&r), shown(&whole), "turned by {turn}, {back}");
         }
     }
     whole
@@ -111,7 +118,7 @@ fn a_gap_behind_the_cut_keeps_what_is_below_it_out_until_it_closes() {
     let chain: Vec<Entry> = (0..4).map(|i| c.two.entry(vec![stage(i)])).collect();
     let gone = c.one.entry(vec![word(2, None, &[cut(&chain[3])], vec![])]);
     let mut r = Replica::with(survey(), &c.with(&[&chain[0], &chain[1], &chain[3], &gone]));
-    assert_eq!(r.reading().in_force.contains(&chain[0].id()), false);
+    assert!(!r.reading().in_force.contains(&chain[0].id()));
     r.offer(&bytes(&[&chain[2]]));
     assert!(chain.iter().all(|e| r.reading().in_force.contains(&e.id())));
 }
@@ -289,6 +296,6 @@ proptest! {
         for piece in turned.chunks(1 + (order % 4) as usize) {
             r.offer(piece);
         }
-        prop_assert_eq!(r.reading(), whole.reading());
+        prop_assert_eq!(shown(&r), shown(&whole));
     }
 }
