@@ -1,5 +1,6 @@
 //! One file a command.
 
+pub(crate) mod adopt;
 mod boat;
 mod chart;
 pub(crate) mod compare;
@@ -7,6 +8,7 @@ pub(crate) mod coverage;
 pub(crate) mod crew;
 mod demo;
 mod depth;
+pub(crate) mod door;
 mod export;
 mod gauge;
 mod import;
@@ -29,6 +31,7 @@ mod water;
 
 pub(crate) use chart::ChartArgs;
 pub(crate) use export::ExportCommand;
+pub(crate) use parcel::ParcelCommand;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;

@@ -2,9 +2,10 @@
 
 use crate::failure::Failure;
 use crate::units;
-use leadline_model::SurveyId;
+use leadline_model::{SurveyId, Text};
 use leadline_net::{Event, Multiaddr, NetError, NetFailure, Plan, Secrets, Summary, Who, parse_addr, run};
-use leadline_survey::{Home, SurveyDesk, Wants};
+use leadline_survey::{Home, Store, SurveyDesk, Wants};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -32,12 +33,30 @@ pub(crate) fn words(address: &Multiaddr) -> String {
     }
 }
 
+/// An address that only this machine can reach.
+pub(crate) fn is_loopback(address: &Multiaddr) -> bool {
+    let words = words(address);
+    words.starts_with("127.") || words.starts_with("[::1]")
+}
+
 /// The survey's secrets as they are now and, asked again, as a meeting has left them.
 pub(crate) fn secrets(home: &Home, survey: SurveyId) -> Result<Secrets, Failure> {
     // What is wrong with the folder is said now.
     home.secret(&survey)?;
     let home = Home::open(Some(home.root()))?;
     Ok(Arc::new(move || home.secrets(&survey).unwrap_or_default()))
+}
+
+/// This device, and those that can be told by name when they are near.
+pub(crate) fn who(store: &Store) -> Result<Who, Failure> {
+    let me = store.device();
+    let known = store.crew()?.members().keys().filter(|d| **d != me).map(|d| d.0).collect();
+    Ok(Who { device: me.0, known })
+}
+
+/// The crew's names of its devices.
+pub(crate) fn names(store: &Store) -> Result<BTreeMap<[u8; 32], Text>, Failure> {
+    Ok(store.crew()?.members().iter().map(|(d, m)| (d.0, m.name.clone())).collect())
 }
 
 /// Carries out a plan against the survey's store and notes whom it met.

@@ -4,7 +4,7 @@ use leadline_logbook::{LegClaim, Limits, Op, PackedLeg, StripRef};
 use leadline_model::{
     DepthFrom, Digest, FixClass, Flags, GridPos, LegWindow, Sounding, SurveyId, Text, UtcMillis,
 };
-use leadline_survey::{Home, INVITE_MILLIS, Role, Store, found_survey, invite, join};
+use leadline_survey::{Home, INVITE_MILLIS, Store, found_survey, invite, join};
 use std::path::Path;
 
 const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
@@ -85,8 +85,9 @@ pub(crate) fn measure(store: &mut Store, first: u64, legs: u64) {
 pub(crate) fn joined(at: &Path, inviter: &Home, id: &SurveyId) -> Home {
     let home = Home::open(Some(at)).expect("a home");
     let mut store = inviter.store(id).expect("a store");
-    let made = invite(inviter, &mut store, Role::Keeper, INVITE_MILLIS * 10_000, Vec::new(), NOW)
-        .expect("an invite");
+    let made =
+        invite(inviter, &mut store, leadline_survey::Role::Keeper, INVITE_MILLIS * 10_000, Vec::new(), NOW)
+            .expect("an invite");
     join(&home, &made, NOW).expect("joined");
     home
 }

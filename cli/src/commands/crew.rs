@@ -1,5 +1,6 @@
 //! `crew`: invites, joining, who belongs, who may do what.
 
+use super::door::{self, ByArgs};
 use super::{home, open};
 use crate::args::Cli;
 use crate::failure::Failure;
@@ -18,7 +19,7 @@ pub(crate) use list::{as_json, lines};
 pub(crate) enum CrewCommand {
     /// Make a one-time invite to this survey
     #[command(
-        after_help = "Examples:\n  leadline crew invite                  (a keeper: may also admit and dismiss)\n  leadline crew invite --role reader    (may read and pass on, not write)"
+        after_help = "Examples:\n  leadline crew invite                  (a keeper: may also admit and dismiss)\n  leadline crew invite --role reader    (may read and pass on, not write)\n  leadline crew invite --code           (side by side: a code to read aloud)\n  leadline crew invite --qr             (a picture to scan)"
     )]
     Invite {
         /// Hours it is honoured
@@ -27,11 +28,19 @@ pub(crate) enum CrewCommand {
         /// What the device may do
         #[arg(long, value_enum, default_value_t = RoleArg::Keeper)]
         role: RoleArg,
+        #[command(flatten)]
+        by: ByArgs,
     },
-    /// Join the crew that an invite is for
+    /// Join the crew that an invite or a code is for
+    #[command(
+        after_help = "Examples:\n  leadline crew join leadline:0a1b…     (the whole invite)\n  leadline crew join 42-183-7556        (a code read aloud; the other device waits near)\n  leadline crew join 42-183-7556 --at 192.168.4.17:4700"
+    )]
     Join {
-        /// The whole invite, or - to read it from standard input
+        /// The whole invite, a code read aloud, or - to read the invite from standard input
         invite: String,
+        /// With a code: where the other device waits, if it is not found by itself
+        #[arg(long, value_name = "ADDR")]
+        at: Option<String>,
         /// Name of this device, shown to the crew
         #[arg(long, value_name = "TEXT")]
         device: Option<String>,
@@ -104,8 +113,11 @@ pub(crate) fn role_word(role: Role) -> &'static str {
 
 pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
     match command {
-        CrewCommand::Invite { hours, role } => make_invite(cli, *hours, (*role).into()),
-        CrewCommand::Join { invite, device } => join_crew(cli, invite, device.as_deref()),
+        CrewCommand::Invite { role, by, .. } if by.code => {
+            door::invite_by_code(cli, (*role).into(), by.listen.as_deref())
+        }
+        CrewCommand::Invite { hours, role, by } => make_invite(cli, *hours, (*role).into(), by.qr),
+        CrewCommand::Join { invite, at, device } => join_crew(cli, invite, at.as_deref(), device.as_deref()),
         CrewCommand::List => list::run(cli),
         CrewCommand::Name { name } => rename(cli, name),
         CrewCommand::Role { device, role } => change_role(cli, device, (*role).into()),
@@ -114,7 +126,7 @@ pub(crate) fn run(cli: &Cli, command: &CrewCommand) -> Result<(), Failure> {
     }
 }
 
-fn make_invite(cli: &Cli, hours: u32, role: Role) -> Result<(), Failure> {
+fn make_invite(cli: &Cli, hours: u32, role: Role, qr: bool) -> Result<(), Failure> {
     let (home, mut store) = open(cli)?;
     let made = invite(&home, &mut store, role, i64::from(hours) * 3_600_000, Vec::new(), units::now())?;
     if cli.json {
@@ -123,6 +135,9 @@ fn make_invite(cli: &Cli, hours: u32, role: Role) -> Result<(), Failure> {
         );
     }
     talk::say(&made.to_string())?;
+    if qr {
+        talk::say(&crate::qr::picture(&made.to_string().to_uppercase())?)?;
+    }
     talk::note(&format!(
         "One device can join \"{}\" as {} with this until {} UTC. It is a secret: give it only to that person.\n\
          There: leadline crew join {}…   then, with this device near: leadline sync",
@@ -134,13 +149,16 @@ fn make_invite(cli: &Cli, hours: u32, role: Role) -> Result<(), Failure> {
     Ok(())
 }
 
-fn join_crew(cli: &Cli, invite: &str, device: Option<&str>) -> Result<(), Failure> {
+fn join_crew(cli: &Cli, invite: &str, at: Option<&str>, device: Option<&str>) -> Result<(), Failure> {
     let text = if invite == "-" { read_stdin()? } else { invite.to_owned() };
-    let invite: InviteText = text.parse()?;
     let home = home(cli)?;
     if let Some(d) = device {
         home.name_device(&field("device name", d)?)?;
     }
+    if let Ok(code) = text.parse() {
+        return door::join_by_code(cli, &code, at);
+    }
+    let invite: InviteText = text.parse()?;
     let id = join(&home, &invite, units::now())?;
     if cli.json {
         return talk::json(&json!({"id": id.to_string(), "name": invite.name.as_str()}));

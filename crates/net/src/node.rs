@@ -246,8 +246,13 @@ impl Running {
                 }
             }
             SwarmEvent::ConnectionEstablished { peer_id, connection_id, .. } => {
-                if let Some(target) = self.dialling.remove(&connection_id) {
-                    self.open_stream(peer_id, target).await;
+                let Some(target) = self.dialling.remove(&connection_id) else { return };
+                match self.active.values_mut().find(|a| a.peer == peer_id && !a.superseded) {
+                    Some(old) => {
+                        old.target = old.target.take().or(Some(target));
+                        self.swarm.close_connection(connection_id);
+                    }
+                    None => self.open_stream(peer_id, target).await,
                 }
             }
             SwarmEvent::OutgoingConnectionError { connection_id, peer_id, error } => {
@@ -259,7 +264,7 @@ impl Running {
                 for (peer, addr) in found {
                     let addr = without_peer(&addr);
                     let usable = is_tcp(&addr) && !is_link_local_v6(&addr);
-                    if usable && self.book.find(peer, addr.clone(), By::Mdns, Instant::now()) {
+                    if usable && self.find(peer, addr.clone(), By::Mdns) {
                         self.tell(Event::Found(peer, addr)).await;
                     }
                 }
@@ -267,7 +272,7 @@ impl Running {
             }
             SwarmEvent::Behaviour(BehaviourEvent::Mdns(mdns::Event::Expired(gone))) => {
                 for (peer, addr) in gone {
-                    if self.book.lose(&peer, &without_peer(&addr)) {
+                    if self.book.lose(&peer, &without_peer(&addr), By::Mdns) {
                         self.tell(Event::Gone(peer)).await;
                     }
                 }
@@ -289,11 +294,20 @@ impl Running {
         }
     }
 
+    /// Whom a meeting is going on with need not be dialled.
+    fn find(&mut self, peer: PeerId, addr: Multiaddr, by: By) -> bool {
+        let new = self.book.find(peer, addr, by, Instant::now());
+        if new && self.active.values().any(|a| a.peer == peer) {
+            self.book.heard(&peer);
+        }
+        new
+    }
+
     async fn on_news(&mut self, news: News) {
         match news {
             News::Here(heard) => {
                 let (peer, address) = (heard.peer, heard.address);
-                self.book.find(peer, address.clone(), By::Beacon { shy: heard.shy }, Instant::now());
+                self.find(peer, address.clone(), By::Beacon { shy: heard.shy });
                 if heard.new {
                     self.tell(Event::Near { peer, address, device: heard.device }).await;
                     self.dial_due().await;
@@ -304,7 +318,7 @@ impl Running {
                 self.tell(Event::Gone(peer)).await;
             }
             News::Lost(peer, address) => {
-                if self.book.lose(&peer, &address) {
+                if self.book.lose(&peer, &address, By::Beacon { shy: false }) {
                     self.tell(Event::Gone(peer)).await;
                 }
             }
