@@ -2,11 +2,14 @@
 
 use crate::commands::ChartArgs;
 use crate::commands::ExportCommand;
+use crate::commands::ParcelCommand;
+use crate::commands::adopt::AdoptArgs;
 use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::crew::CrewCommand;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use leadline_chart::Between;
 use std::path::PathBuf;
 
 /// Log depth and position from small boats, bring it to one level, and share the map without a server
@@ -31,6 +34,9 @@ pub(crate) struct Cli {
     /// Unit of depths that people read; files, JSON and the store are metres
     #[arg(long, global = true, value_enum, default_value = "m")]
     pub units: UnitArg,
+    /// How depths run between the tracks, for everything that is drawn or told from the surface
+    #[arg(long, global = true, value_enum, default_value = "learned", value_name = "WAY")]
+    pub between: BetweenArg,
     /// No progress on the terminal
     #[arg(long, short, global = true)]
     pub quiet: bool,
@@ -48,6 +54,24 @@ pub(crate) enum UnitArg {
     Ft,
     /// Fathoms
     Fm,
+}
+
+/// Ways between the tracks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum BetweenArg {
+    /// As this survey's own bed was found to bend
+    Learned,
+    /// Straight from cell to cell
+    Straight,
+}
+
+impl From<BetweenArg> for Between {
+    fn from(way: BetweenArg) -> Self {
+        match way {
+            BetweenArg::Learned => Self::Learned,
+            BetweenArg::Straight => Self::Straight,
+        }
+    }
 }
 
 /// The commands.
@@ -146,7 +170,7 @@ pub(crate) enum Command {
     /// Invite devices, join a crew, say who may do what
     #[command(subcommand)]
     Crew(CrewCommand),
-    /// Carry the survey as a file
+    /// Carry the survey, or part of it, as a file
     #[command(subcommand)]
     Parcel(ParcelCommand),
     /// Check every byte of the store, and make its caches again if they are wrong
@@ -193,6 +217,11 @@ pub(crate) enum SurveyCommand {
     },
     /// Show one survey
     Show,
+    /// Read another survey of the same water together with this one
+    #[command(
+        after_help = "Examples:\n  leadline survey adopt gift.parcel\n  leadline survey adopt \"Thornmere north\"\n  leadline survey adopt \"Thornmere north\" --undo\n\nIts entries stay as they were signed; how far its datum lies from this one's is solved from crossings."
+    )]
+    Adopt(AdoptArgs),
     /// Set how fast boats may go while they sound, for the whole crew
     #[command(after_help = "Example:\n  leadline survey set --fair-speed 3.5 --max-speed 6")]
     Set {
@@ -521,24 +550,4 @@ pub(crate) struct SyncArgs {
     pub near: bool,
     #[command(flatten)]
     pub wants: crate::commands::wants::WantArgs,
-}
-
-/// `parcel`
-#[derive(Debug, Subcommand)]
-pub(crate) enum ParcelCommand {
-    /// Write all of the survey to a file
-    Write {
-        /// The file
-        file: PathBuf,
-    },
-    /// Take in a parcel
-    Read {
-        /// The file
-        file: PathBuf,
-    },
-    /// Say what a parcel holds, without taking it in
-    Inspect {
-        /// The file
-        file: PathBuf,
-    },
 }

@@ -1,5 +1,6 @@
 //! One file a command.
 
+pub(crate) mod adopt;
 mod boat;
 mod chart;
 pub(crate) mod compare;
@@ -30,6 +31,7 @@ mod water;
 
 pub(crate) use chart::ChartArgs;
 pub(crate) use export::ExportCommand;
+pub(crate) use parcel::ParcelCommand;
 
 use crate::args::{Cli, Command};
 use crate::failure::Failure;

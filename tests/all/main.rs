@@ -5,6 +5,7 @@
     reason = "figures and named skips belong into the test log"
 )]
 
+mod adopt;
 mod carrying;
 mod chart_tools;
 mod compare;
@@ -16,6 +17,7 @@ mod home;
 mod hosts;
 mod house;
 mod levelling;
+mod parcels;
 mod picture;
 mod pixels;
 mod plan;

@@ -50,7 +50,7 @@ pub(crate) fn run(cli: &Cli, a: &DemoArgs) -> Result<(), Failure> {
     let meeting = meet_on_this_machine(&heron.home, &plover.home, heron.store.survey())?;
     bar.set_position(55);
     bar.set_message("levelling boats and days");
-    let (proposal, _) = heron.store.propose_levelling()?;
+    let (proposal, ..) = heron.store.propose_levelling()?;
     apply_levelling(&mut heron.store, proposal.levelling.clone(), units::now())?;
     bar.set_position(60);
     bar.set_message("a parcel for the laptop");
@@ -202,7 +202,7 @@ fn draw_all(cli: &Cli, store: &Store) -> Result<Vec<(&'static str, Vec<u8>)>, Fa
     let mut info = chart::info(cli, store, &computed, Some(TODAY_M))?;
     info.touch = Some(Touch { draft_m: DRAFT_M, margin_m: chart::TOUCH_MARGIN_M });
     let cells = &computed.reduced.cells;
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(cli, &computed);
     let levels = surface.levels(TODAY_M, info.units);
     let svg = chart::draw(&surface, &info);
     let (mut contours, mut areas, mut csv) = (Vec::new(), Vec::new(), Vec::new());

@@ -1,12 +1,14 @@
 //! `level`: what boats and days are off by, as their crossings tell; apply it, take it back.
 
+use super::adopt::datum_words;
 use super::open;
 use crate::args::{Cli, LevelArgs};
 use crate::failure::Failure;
 use crate::{talk, units};
 use leadline_model::{ClusterLevel, UtcMillis};
 use leadline_survey::{
-    BoatFound, DayFound, Differences, Found, Ground, Proposal, Spread, Store, apply_levelling, undo_levelling,
+    AdoptedSurvey, BoatFound, DayFound, Differences, Found, Ground, Proposal, Spread, Store, apply_levelling,
+    undo_levelling,
 };
 use serde_json::{Value, json};
 
@@ -15,7 +17,7 @@ pub(crate) fn run(cli: &Cli, a: &LevelArgs) -> Result<(), Failure> {
     if a.undo {
         return undo(cli, &mut store);
     }
-    let (proposal, ground) = store.propose_levelling()?;
+    let (proposal, ground, adopted) = store.propose_levelling()?;
     if proposal.crossings == 0 {
         return Err(Failure::Input(
             "nothing to level: no two tracks cross; drive lines across the ones you have, then import them"
@@ -24,9 +26,10 @@ pub(crate) fn run(cli: &Cli, a: &LevelArgs) -> Result<(), Failure> {
     }
     let new = a.apply && apply_levelling(&mut store, proposal.levelling.clone(), units::now())?;
     if cli.json {
-        return talk::json(&as_json(&proposal, &ground, new));
+        return talk::json(&as_json(&proposal, &ground, &adopted, new));
     }
     print(cli, &proposal)?;
+    datums(cli, &proposal, &adopted)?;
     if new {
         talk::say("\nApplied, for the whole crew. Take it back with: leadline level --undo")
     } else if a.apply {
@@ -34,6 +37,14 @@ pub(crate) fn run(cli: &Cli, a: &LevelArgs) -> Result<(), Failure> {
     } else {
         in_force(&ground, &proposal)
     }
+}
+
+fn datums(cli: &Cli, p: &Proposal, adopted: &[AdoptedSurvey]) -> Result<(), Failure> {
+    for (d, a) in p.datums.iter().zip(adopted) {
+        let found = datum_words(cli, d.offset_m, d.uncertainty95_m, d.crossings);
+        talk::say(&format!("\nAdopted survey {}: {found}", a.name))?;
+    }
+    Ok(())
 }
 
 fn undo(cli: &Cli, store: &mut Store) -> Result<(), Failure> {
@@ -179,7 +190,7 @@ pub(crate) fn differences(cli: &Cli, before: &Differences, after: &Differences) 
     Ok(())
 }
 
-fn as_json(p: &Proposal, ground: &Ground, applied: bool) -> Value {
+fn as_json(p: &Proposal, ground: &Ground, adopted: &[AdoptedSurvey], applied: bool) -> Value {
     let days: Vec<Value> = p
         .days
         .iter()
@@ -196,6 +207,17 @@ fn as_json(p: &Proposal, ground: &Ground, applied: bool) -> Value {
         .iter()
         .map(|b| json!({"boat": b.boat.as_str(), "lag_s": found(&b.lag), "scale": found(&b.scale)}))
         .collect();
+    let datums: Vec<Value> = p
+        .datums
+        .iter()
+        .zip(adopted)
+        .map(|(d, a)| {
+            json!({
+                "survey": a.survey.to_string(), "name": a.name.as_str(), "above_m": mm(d.offset_m),
+                "u95_m": mm(d.uncertainty95_m), "crossings": d.crossings,
+            })
+        })
+        .collect();
     let standing = ground.levelling.as_ref();
     json!({
         "applied": applied,
@@ -205,7 +227,7 @@ fn as_json(p: &Proposal, ground: &Ground, applied: bool) -> Value {
         })),
         "others": ground.other_levellings.len(),
         "crossings": p.crossings, "near": p.near, "one_of": p.one_of, "clusters": p.levelling.clusters.len(),
-        "boat_days": days, "boats": boats,
+        "boat_days": days, "boats": boats, "datums": datums,
         "before": differences_json(&p.before), "after": differences_json(&p.after),
     })
 }

@@ -1,119 +1,76 @@
-//! `parcel`: the survey as a file.
+//! `parcel`: the survey, or part of it, as a file.
 
-use super::open;
-use crate::args::{Cli, ParcelCommand};
+mod inspect;
+mod read;
+mod write;
+
+use crate::args::Cli;
 use crate::failure::Failure;
-use crate::{talk, units};
-use leadline_survey::{ParcelEnd, ParcelHeader};
-use leadline_survey::{inspect_parcel, read_parcel, write_parcel};
+use clap::Subcommand;
+use leadline_survey::{ParcelEnd, ParcelHeader, ParcelTerms};
 use serde_json::{Value, json};
+use std::io::Read;
 use std::path::Path;
 use std::process::ExitCode;
 
+/// `parcel`
+#[derive(Debug, Subcommand)]
+pub(crate) enum ParcelCommand {
+    /// Write the survey, or part of it, to a file
+    #[command(
+        after_help = "Examples:\n  leadline parcel write lake.parcel\n  leadline parcel write more.parcel --since lake.parcel     (what has come since)\n  leadline parcel write more.parcel --since Plover          (what that device lacked when last met)\n  leadline parcel write bay.parcel --gift --area bay.geojson --pass-on no\n  leadline parcel write lake.parcel --split 20MB --lock crew\n\nPart of a leg goes along with the whole of its signed entry, which names the other tiles of those ten minutes."
+    )]
+    Write(write::WriteArgs),
+    /// Take in parcels, in any order; reading one again changes nothing
+    #[command(
+        after_help = "Examples:\n  leadline parcel read lake.parcel\n  leadline parcel read lake-1of3.parcel lake-3of3.parcel\n  leadline parcel read lake.parcel --passphrase-file words.txt\n\nA gift of a survey that is not in this home is read as a guest: for charts, depths and exports, not for writing."
+    )]
+    Read(read::ReadArgs),
+    /// Say what a parcel holds, without taking it in
+    #[command(after_help = "Example:\n  leadline parcel inspect lake.parcel")]
+    Inspect(inspect::InspectArgs),
+}
+
 pub(crate) fn run(cli: &Cli, command: &ParcelCommand) -> Result<ExitCode, Failure> {
     match command {
-        ParcelCommand::Write { file } => write(cli, file).map(|()| ExitCode::SUCCESS),
-        ParcelCommand::Read { file } => read(cli, file),
-        ParcelCommand::Inspect { file } => inspect(cli, file),
+        ParcelCommand::Write(args) => write::run(cli, args).map(|()| ExitCode::SUCCESS),
+        ParcelCommand::Read(args) => read::run(cli, args),
+        ParcelCommand::Inspect(args) => inspect::run(cli, args),
     }
 }
 
-fn write(cli: &Cli, file: &Path) -> Result<(), Failure> {
-    let (home, store) = open(cli)?;
-    let header = write_parcel(&home, &store, file, units::now())?;
-    let bytes = std::fs::metadata(file).map_err(Failure::output(file))?.len();
-    if cli.json {
-        return talk::json(&json!({"path": file, "bytes": bytes, "holds": holds(&header)}));
-    }
-    talk::say(&format!(
-        "{}: {} entries, {} soundings in {} strips, {:.1} KB. Any device of the crew can read it: leadline parcel read FILE",
-        file.display(),
-        header.holds.entries,
-        header.holds.soundings,
-        header.holds.strips,
-        bytes as f64 / 1000.0
-    ))
-}
+/// Far more than a passphrase.
+const MOST_PASSPHRASE: u64 = 4096;
 
-fn read(cli: &Cli, file: &Path) -> Result<ExitCode, Failure> {
-    let (_, mut store) = open(cli)?;
-    let r = read_parcel(&mut store, file)?;
-    if cli.json {
-        let a = &r.accepted;
-        talk::json(&json!({
-            "path": file, "whole": r.end.is_whole(), "entries_new": a.entries, "entries_known": a.known, "waiting": a.waiting,
-            "strips_new": a.strips, "refused": a.refused, "holds": holds(&r.header), "digest": store.holdings_digest()?.to_string(),
-        }))?;
+/// The first line of `file`, or of standard input.
+pub(crate) fn passphrase(file: &Path) -> Result<String, Failure> {
+    let failed =
+        |e: std::io::Error| Failure::Input(format!("{}: {e}; give the passphrase's file", file.display()));
+    let mut bytes = Vec::new();
+    if file == Path::new("-") {
+        crate::talk::note("Type the passphrase (it is shown), then Enter:");
+        // A line at a time, so that whoever types need not end the input.
+        let mut line = String::new();
+        std::io::stdin().read_line(&mut line).map_err(failed)?;
+        bytes.extend_from_slice(line.as_bytes());
     } else {
-        let a = &r.accepted;
-        talk::say(&format!(
-            "{} new entries, {} new strips ({} entries were here already)",
-            a.entries, a.strips, a.known
-        ))?;
-        if a.waiting > 0 {
-            talk::say(&format!("{} entries wait until their device is admitted.", a.waiting))?;
-        }
-        if !a.refused.is_empty() {
-            talk::note(&format!(
-                "{} entries or strips were bad and are kept aside: {}",
-                a.refused.len(),
-                a.refused[0]
-            ));
-        }
+        let opened = std::fs::File::open(file).map_err(failed)?;
+        opened.take(MOST_PASSPHRASE).read_to_end(&mut bytes).map_err(failed)?;
     }
-    wholeness(&r.end);
-    if r.accepted.own_returned {
-        talk::note(
-            "This device's own entries came back: its folder is an older copy. It goes on under a new epoch; nothing is lost.",
-        );
+    let text = String::from_utf8(bytes)
+        .map_err(|_| Failure::Input(format!("{}: the passphrase is no UTF-8 text", file.display())))?;
+    match text.lines().next().unwrap_or_default() {
+        "" => Err(Failure::Input(format!(
+            "{}: its first line is empty; a passphrase was expected",
+            file.display()
+        ))),
+        words => Ok(words.to_owned()),
     }
-    Ok(code(&r.end))
-}
-
-fn inspect(cli: &Cli, file: &Path) -> Result<ExitCode, Failure> {
-    let (header, end) = inspect_parcel(file)?;
-    if cli.json {
-        talk::json(&json!({
-            "survey": {"id": header.survey.to_string(), "name": header.name.as_str()}, "maker": header.maker.to_string(),
-            "maker_name": header.maker_name.as_str(), "made": header.made.to_string(), "full": header.presupposes.is_none(),
-            "holds": holds(&header), "whole": end.is_whole(), "torn_bytes": end.torn, "damaged_frames": end.damaged,
-        }))?;
-    } else {
-        let h = &header.holds;
-        talk::say(&format!("A parcel of \"{}\" ({})", header.name, header.survey.short()))?;
-        talk::say(&format!(
-            "  made by {} ({}) on {} UTC, by that device's clock",
-            header.maker_name,
-            header.maker.short(),
-            header.made.minute_text()
-        ))?;
-        talk::say(&format!(
-            "  {} entries, {} soundings in {} strips on {} tiles",
-            h.entries,
-            h.soundings,
-            h.strips,
-            h.tiles.len()
-        ))?;
-        if let Some((a, b)) = h.span {
-            talk::say(&format!("  measured from {} to {} UTC", a.minute_text(), b.minute_text()))?;
-        }
-        let need = if header.presupposes.is_some() {
-            "what its maker knew the receiver to hold"
-        } else {
-            "nothing: it is full"
-        };
-        talk::say(&format!("  presupposes {need}"))?;
-        if end.is_whole() {
-            talk::say("  whole: every byte is as its maker sealed it")?;
-        }
-    }
-    wholeness(&end);
-    Ok(code(&end))
 }
 
 fn wholeness(end: &ParcelEnd) {
     if !end.is_whole() {
-        talk::note(&format!(
+        crate::talk::note(&format!(
             "The parcel is cut or damaged: {} bytes at its start are whole ({} entries, {} strips), {} bytes after them are not. \
              What is whole is good; get the parcel again for the rest.",
             end.whole, end.entries, end.strips, end.torn
@@ -122,8 +79,8 @@ fn wholeness(end: &ParcelEnd) {
 }
 
 /// A cut parcel is the user's input: 1, though what was whole has been taken.
-fn code(end: &ParcelEnd) -> ExitCode {
-    ExitCode::from(u8::from(!end.is_whole()))
+fn code(whole: bool) -> ExitCode {
+    ExitCode::from(u8::from(!whole))
 }
 
 fn holds(header: &ParcelHeader) -> Value {
@@ -132,5 +89,13 @@ fn holds(header: &ParcelHeader) -> Value {
     json!({
         "entries": h.entries, "strips": h.strips, "soundings": h.soundings, "tiles": tiles,
         "from": h.span.map(|(a, _)| a.to_string()), "to": h.span.map(|(_, b)| b.to_string()),
+    })
+}
+
+fn terms(terms: &ParcelTerms) -> Value {
+    json!({
+        "gift": terms.gift, "pass_on": terms.pass_on, "area": terms.area,
+        "part": terms.part.map(|p| json!({"number": p.number, "of": p.of, "set": p.set.to_string()})),
+        "only_from": terms.dates.0.map(|t| t.to_string()), "only_to": terms.dates.1.map(|t| t.to_string()),
     })
 }

@@ -20,7 +20,7 @@ pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
             "no soundings yet; begin with: leadline import FILE --boat NAME".to_owned(),
         ));
     }
-    let (proposal, _) = store.propose_levelling()?;
+    let (proposal, ..) = store.propose_levelling()?;
     let pulls = pulls(&computed);
     let todo = advice(&computed, &proposal, &pulls);
     if cli.json {

@@ -33,6 +33,7 @@ pub(crate) fn run(cli: &Cli, command: &SurveyCommand) -> Result<(), Failure> {
             list(cli)
         }
         SurveyCommand::Show => show(cli),
+        SurveyCommand::Adopt(args) => super::adopt::run(cli, args),
         SurveyCommand::Set { fair_speed, max_speed } => set(cli, *fair_speed, *max_speed),
         SurveyCommand::Shore { file, stage, .. } => shore(cli, file.as_deref(), *stage),
     }
@@ -49,7 +50,8 @@ fn list(cli: &Cli) -> Result<(), Failure> {
     for s in &all {
         let name =
             s.name.as_deref().map_or_else(|| "(name not known yet)".to_owned(), leadline_model::escaped);
-        talk::say(&format!("{} {name}  {}", if s.current { "*" } else { " " }, &s.id[..8]))?;
+        let guest = if s.guest { "  (a gift: read only)" } else { "" };
+        talk::say(&format!("{} {name}  {}{guest}", if s.current { "*" } else { " " }, &s.id[..8]))?;
     }
     Ok(())
 }
@@ -110,11 +112,14 @@ fn show(cli: &Cli) -> Result<(), Failure> {
     let crew = store.crew()?;
     let ground = Ground::of(&store.survey_writes()?);
     let settings = ground.settings();
+    let adopted = super::adopt::listed(cli, &store)?;
     if cli.json {
         return talk::json(&json!({
             "id": store.survey().to_string(), "name": name, "datum": datum, "crew": crew.members().len(), "store": store.path(),
             "fair_speed_m_s": settings.fair_speed, "max_speed_m_s": settings.max_speed,
             "shore": ground.shore.as_ref().map(|s| json!({"rings": s.rings.len(), "corners": s.corners(), "stage_m": f64::from(s.stage_mm) / 1000.0})),
+            "guest": store.is_guest()?,
+            "adopted": adopted.iter().map(|(id, name, held)| json!({"id": id.to_string(), "name": name, "held": held})).collect::<Vec<_>>(),
         }));
     }
     talk::say(&format!(
@@ -125,5 +130,13 @@ fn show(cli: &Cli) -> Result<(), Failure> {
         settings.fair_speed,
         settings.max_speed,
         ground.shore.as_ref().map_or_else(|| "not drawn".to_owned(), shore_words)
-    ))
+    ))?;
+    if store.is_guest()? {
+        talk::say("  a gift: this device reads it and is not of its crew")?;
+    }
+    for (id, name, held) in adopted {
+        let where_ = if held { "" } else { "  not in this home: read a parcel of it" };
+        talk::say(&format!("  adopts {name}  {}{where_}", id.short()))?;
+    }
+    Ok(())
 }

@@ -30,6 +30,8 @@ pub enum Domain {
     Secret,
     /// What a levelling is solved from.
     Inputs,
+    /// The key, made of a survey's secret, that locks parcels for the crew.
+    ParcelLock,
     /// The blinded tags of a beacon.
     Beacon,
     /// What is made of a door's key, and what goes through it.
@@ -51,6 +53,7 @@ impl Domain {
             Self::Prologue => "leadline 2026 prologue v1",
             Self::Secret => "leadline 2026 secret v1",
             Self::Inputs => "leadline 2026 inputs v1",
+            Self::ParcelLock => "leadline 2026 parcel lock v1",
             Self::Beacon => "leadline 2026 beacon v1",
             Self::Door => "leadline 2026 door v1",
         }

@@ -38,6 +38,8 @@ pub struct Basis<'a> {
     pub river: &'a [GridPos],
     /// The levelling in force.
     pub levelling: Option<&'a Levelling>,
+    /// The boat is of an adopted survey: the rest is what that survey says, and its datum is not known.
+    pub adopted: bool,
 }
 
 /// The terms of `sounding` of `boat` where the bed has `slope` (see [`crate::Reduced::slope`]). The values add up
@@ -65,6 +67,7 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
         term("draft", below.depth - below.range, level.draft),
         term("stage", -stage.level, level.stage),
         term("levelling", 0.0, 0.0),
+        term("datum of the adopted survey", 0.0, d.datum_unknown),
         term("heave", 0.0, level.heave),
         term("settlement", 0.0, level.settlement),
         term("beam on the slope", beam, sloped.beam),
@@ -79,6 +82,9 @@ pub fn explain(basis: &Basis<'_>, boat: &Text, sounding: &Sounding, slope: f64) 
         }
         None => terms.retain(|t| t.name != "levelling"),
     }
+    if !basis.adopted {
+        terms.retain(|t| t.name != "datum of the adopted survey");
+    }
     terms
 }
 
@@ -91,6 +97,7 @@ fn levelled(t: &mut Term, after: &After, m: &Measured) {
         ("position on the slope", _) => t.uncertainty95 *= root(after.place),
         ("lag on the slope", _) => t.uncertainty95 *= after.lag_s / m.lag_s.max(1e-9),
         ("measured from" | "draft" | "stage", Some(_)) => t.uncertainty95 = 0.0,
+        ("datum of the adopted survey", Some(_)) => t.uncertainty95 = 0.0,
         ("sound speed", Some(tied)) => t.uncertainty95 = tied.sound95,
         ("settlement", Some(tied)) => t.uncertainty95 = tied.settlement95,
         ("levelling", Some(tied)) => {
@@ -128,6 +135,7 @@ mod tests {
             gauges: &[],
             river: &[],
             levelling: None,
+            adopted: false,
         };
         // By hand: 5.000 · 1447.279/1500 = 4.8243; + 0.35 − 0.80 = 4.3743; beam: 4.8243 · (√1.01 − 1) = 0.0241.
         let terms = explain(&basis, &boat, &plain(), 0.1);

@@ -4,6 +4,7 @@ use crate::Settings;
 use leadline_model::{
     Gauge, GridPos, LegId, Levelling, Setup, Sounding, StageReading, Text, Verdict, WaterCast,
 };
+use std::collections::BTreeSet;
 
 /// One leg: the union of its strips.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,6 +40,27 @@ pub struct Input {
     pub levelling: Option<Levelling>,
     /// Thresholds and defaults of the survey.
     pub settings: Settings,
+    /// Other surveys of the same water that are read together with this one.
+    pub adopted: Vec<Adopted>,
+}
+
+/// What another survey of the same water says. Its depths count from a datum of its own, and how far that lies from
+/// this survey's is not known until levelling finds it. Setups and verdicts on stretches of time of its boats stand
+/// with the others: boats of different surveys must have different names.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Adopted {
+    /// Its boats.
+    pub boats: BTreeSet<Text>,
+    /// Readings above its datum.
+    pub stages: Vec<StageReading>,
+    /// Casts that hold for its boats.
+    pub casts: Vec<WaterCast>,
+    /// Its gauges.
+    pub gauges: Vec<Gauge>,
+    /// Its centre line of flowing water.
+    pub river: Vec<GridPos>,
+    /// Its verdicts on areas and cells: they bind its own soundings only.
+    pub verdicts: Vec<Verdict>,
 }
 
 /// A set of up to 256 devices (the survey's limit), each by the caller's number for it.

@@ -60,6 +60,19 @@ pub struct Proposal {
     pub one_of: u64,
     /// Of these, near ones.
     pub near: u64,
+    /// Datums of the adopted surveys, in the order given.
+    pub datums: Vec<DatumFound>,
+}
+
+/// Where the datum of an adopted survey lies.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DatumFound {
+    /// It lies so much above this survey's datum, metres: its depths are too deep by that.
+    pub offset_m: f64,
+    /// Uncertainty of `offset_m`, 95 %, metres.
+    pub uncertainty95_m: f64,
+    /// Crossings of its boat-days with those of other surveys.
+    pub crossings: u32,
 }
 
 /// One boat-day.
@@ -114,13 +127,14 @@ pub struct Found {
 pub fn level(input: Input, inputs: Digest) -> Proposal {
     let (statements, legs) = Statements::of(Input { levelling: None, ..input });
     let Grouped { groups, sets, .. } = passes::group(legs, &statements.verdicts);
-    of(&prepare(&statements, groups, sets), &statements.settings, inputs)
+    of(&prepare(&statements, groups, sets), &statements, inputs)
 }
 
-fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
+fn of(prepared: &Prepared, statements: &Statements, inputs: Digest) -> Proposal {
+    let settings = &statements.settings;
     let tracks = track::tracks(prepared, settings);
     let crossing::Crossings { found: crossings, of } = crossing::find(&tracks, settings, MOST_CROSSINGS);
-    let model = Model::new(&prepared.passes, &prepared.days, settings);
+    let model = Model::new(&prepared.passes, &prepared.days, statements);
     let boat_of = |pass: u32| {
         let pass = prepared.passes.get(pass as usize)?;
         model.boats.binary_search(&pass.boat).ok()
@@ -141,6 +155,7 @@ fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
     let clusters = clusters::Clusters::new(&model, &ties, &solved.weights);
     let noise = Noise::of(&model, &ties, &equations, &solved);
     let boats = boats(&model, &solved);
+    let datums = datums(&model, &solved, &ties, statements.adopted.len());
     let (levels, days, cluster_levels) = days(&model, &solved, &clusters, &ties, settings);
     let levelling = Levelling {
         inputs,
@@ -158,7 +173,32 @@ fn of(prepared: &Prepared, settings: &Settings, inputs: Digest) -> Proposal {
         levelling,
         days,
         boats,
+        datums,
     }
+}
+
+fn datums(model: &Model, solved: &Solved, ties: &[(Tie, [usize; 2])], adopted: usize) -> Vec<DatumFound> {
+    let survey = |boat: usize, day: i32| {
+        model.day_index(boat, day).and_then(|i| model.days.get(i)).map_or(0, |d| d.survey)
+    };
+    let crossings = |number: usize| {
+        let of = ties.iter().filter(|(tie, boats)| {
+            let [a, b] = &tie.ends;
+            let (a, b) = (survey(boats[0], a.day), survey(boats[1], b.day));
+            a != b && (a == number || b == number)
+        });
+        of.map(|(tie, _)| tie.crossings).sum()
+    };
+    let found = |number: usize| {
+        let i = model.datum_index(number)?;
+        let variance = solved.covariance(&[(i, 1.0)]).get(i).copied().unwrap_or(0.0).max(0.0);
+        Some(DatumFound {
+            offset_m: solved.x.get(i).copied().unwrap_or(0.0),
+            uncertainty95_m: ONE_DIMENSION_95 * variance.sqrt(),
+            crossings: crossings(number),
+        })
+    };
+    (1..=adopted).filter_map(found).collect()
 }
 
 /// Finite positive variances always solve; this is for a matrix that is not one.
@@ -174,6 +214,7 @@ fn empty(inputs: Digest) -> Proposal {
         crossings: 0,
         near: 0,
         one_of: 1,
+        datums: Vec::new(),
     }
 }
 
@@ -231,7 +272,7 @@ fn days(
     let mut found = Vec::new();
     let mut cluster_levels = Vec::new();
     for (number, members) in (0u16..).zip(clusters.members()) {
-        let floating = !members.iter().any(|i| model.days.get(*i).is_some_and(|d| d.known));
+        let floating = !members.iter().any(|i| model.days.get(*i).is_some_and(|d| d.known && d.survey == 0));
         let mean = mean_terms(&terms, members);
         let with_mean = solved.covariance(&mean);
         let common = dot(&mean, &with_mean).max(0.0);

@@ -43,9 +43,10 @@ pub use cells::{Dispute, Rival, Why};
 pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
-pub use input::{DeviceSet, Input, LegInput};
+pub use input::{Adopted, DeviceSet, Input, LegInput};
 pub use level::{
-    BoatFound, DayFound, Differences, Equation, Found, Proposal, Robust, Spread, least_squares, level, robust,
+    BoatFound, DatumFound, DayFound, Differences, Equation, Found, Proposal, Robust, Spread, least_squares,
+    level, robust,
 };
 pub use limits::{Limit, ORDER_1B, ORDER_2, grade_within};
 pub use map::{Map, Refreshed};

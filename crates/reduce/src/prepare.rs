@@ -19,13 +19,21 @@ use leadline_model::{
 
 /// Prepares pass after pass.
 pub(crate) struct Ground<'a> {
+    statements: &'a Statements,
     settings: &'a Settings,
     setups: &'a Setups,
-    stages: &'a StageRecord,
-    casts: &'a Casts,
     verdicts: &'a [Verdict],
     levels: &'a Levels,
     done: Prepared,
+}
+
+/// What is known of the water that a pass was sailed on.
+#[derive(Clone, Copy)]
+struct Water<'a> {
+    stages: &'a StageRecord,
+    casts: &'a Casts,
+    /// Variance of the datum: the pass is of an adopted survey.
+    datum: Option<f32>,
 }
 
 /// Passes, prepared.
@@ -48,15 +56,29 @@ pub(crate) fn prepare(statements: &Statements, groups: Vec<Group>, sets: SetTabl
         ground.take(group);
     }
     let mut prepared = ground.done;
-    verdicts::apply(&mut prepared.work, &prepared.passes, &statements.verdicts);
+    verdicts::apply(&mut prepared.work, &prepared.passes, &statements.verdicts, None);
+    for foreign in &statements.adopted {
+        verdicts::apply(&mut prepared.work, &prepared.passes, &foreign.verdicts, Some(&foreign.boats));
+    }
     prepared
 }
 
 impl<'a> Ground<'a> {
     fn new(statements: &'a Statements, sets: SetTable) -> Self {
-        let Statements { settings, setups, stages, casts, verdicts, levels } = statements;
+        let Statements { settings, setups, verdicts, levels, .. } = statements;
         let done = Prepared { sets, ..Prepared::default() };
-        Self { settings, setups, stages, casts, verdicts, levels, done }
+        Self { statements, settings, setups, verdicts, levels, done }
+    }
+
+    fn water(&self, boat: &Text) -> Water<'a> {
+        let own = self.statements;
+        match own.foreign(boat) {
+            None => Water { stages: &own.stages, casts: &own.casts, datum: None },
+            Some(f) => {
+                let datum = Some(variance(self.settings.defaults.datum_unknown));
+                Water { stages: &f.stages, casts: &f.casts, datum }
+            }
+        }
     }
 
     /// Adds one pass.
@@ -68,19 +90,20 @@ impl<'a> Ground<'a> {
             return;
         };
         let line = &*said;
+        let water = self.water(&boat);
         let levels = self.levels.of(&boat);
         let more_lag = levels.and_then(BoatLevels::lag).map_or(0, |(ms, _)| ms);
         if more_lag != 0 || line.iter().any(|(_, said)| said.lag_ms.is_some_and(|lag| lag != 0)) {
             shift_by_lag(&mut soundings, line, more_lag, self.settings);
         }
-        let mut points = self.points(&soundings, line, &boat);
+        let mut points = self.points(&soundings, line, &boat, water);
         screen::track(&mut points, self.settings);
         let mut stage_unknown = 0;
         self.done.work.reserve(soundings.len());
         for ((s, set), p) in soundings.iter().zip(&points) {
             let said = said_at(line, s.time);
-            let below = below_surface(s, &said, self.casts, &self.settings.defaults);
-            let stage = self.stages.find(s.time, s.at);
+            let below = below_surface(s, &said, water.casts, &self.settings.defaults);
+            let stage = water.stages.find(s.time, s.at);
             let m = measured_of(s, &below, p, &said, stage.u95, self.settings);
             let level = Level::of(&m, &self.settings.defaults);
             let known = stage.how != StageHow::Unknown;
@@ -88,17 +111,23 @@ impl<'a> Ground<'a> {
             if p.void.is_none() {
                 self.day(day_of(s.time), known).add(s.time, &m, &level);
             }
-            let stated = Stated { below, m, level, stage: stage.level, known };
+            let stated = Stated { below, m, level, stage: stage.level, known, datum: water.datum };
             let work = self.reduced(s, *set, p, &stated, levels);
             self.done.work.push(work);
         }
         self.done.again.push(copies);
-        self.done.conditions.push(self.conditions(&first.0, &last.0, stage_unknown, line));
+        self.done.conditions.push(self.conditions(&first.0, &last.0, stage_unknown, line, water));
         let soundings = u32::try_from(soundings.len()).unwrap_or(u32::MAX);
         self.done.passes.push(Pass { boat, first: first.0.time, last: last.0.time, soundings, legs });
     }
 
-    fn points(&self, soundings: &[(Sounding, u16)], line: &[(UtcMillis, Said)], boat: &Text) -> Vec<Point> {
+    fn points(
+        &self,
+        soundings: &[(Sounding, u16)],
+        line: &[(UtcMillis, Said)],
+        boat: &Text,
+        water: Water<'_>,
+    ) -> Vec<Point> {
         let out: Vec<Stretch> =
             self.verdicts.iter().filter_map(|v| Stretch::left_out(v, boat, self.verdicts)).collect();
         let mut ruler = Ruler::default();
@@ -111,7 +140,7 @@ impl<'a> Ground<'a> {
                 place = (place.0 + e, place.1 + n, place.2 + (e * e + n * n).sqrt());
             }
             before = Some(s.at);
-            let range = below_surface(s, &said_at(line, s.time), self.casts, &self.settings.defaults).range;
+            let range = below_surface(s, &said_at(line, s.time), water.casts, &self.settings.defaults).range;
             points.push(Point {
                 along: place.2,
                 east: place.0 as f32,
@@ -160,7 +189,9 @@ impl<'a> Ground<'a> {
         stated: &Stated,
         levels: Option<&BoatLevels>,
     ) -> Work {
-        let Stated { below, m, level, .. } = stated;
+        let Stated { below, m, level, datum, .. } = stated;
+        // Before levelling, a depth of an adopted survey hangs on another datum.
+        let anchored = stated.known && datum.is_none();
         let d = &self.settings.defaults;
         let after = After::of(levels, s, (m, below.range, level.settlement), d);
         let mut work = Work {
@@ -171,15 +202,15 @@ impl<'a> Ground<'a> {
             visit: variance(level.instrument) * after.noise + variance(level.unrest),
             boat: variance(level.boat()),
             tie: 0.0,
-            day: variance(level.stage),
+            day: variance(level.stage) + datum.unwrap_or(0.0),
             axis: (m.axis_sigma * m.axis_sigma) as f32 * after.place,
             lag: variance(after.lag_s * m.speed),
             range: below.range as f32,
             pass: u32::try_from(self.done.passes.len()).unwrap_or(u32::MAX),
             devices,
             cluster: None,
-            cap: cap(s, p, self.settings).max(cap_of_unknown(below, stated.known, levels, &after)),
-            anchored: stated.known,
+            cap: cap(s, p, self.settings).max(cap_of_unknown(below, anchored, levels, &after)),
+            anchored,
             spike: p.void.filter(|_| p.shoal_spike),
             cut: false,
             contested: false,
@@ -202,11 +233,12 @@ impl<'a> Ground<'a> {
         last: &Sounding,
         stage_unknown: u32,
         line: &[(UtcMillis, Said)],
+        water: Water<'_>,
     ) -> Conditions {
         let said = said_at(line, first.time);
-        let below = below_surface(first, &said, self.casts, &self.settings.defaults);
+        let below = below_surface(first, &said, water.casts, &self.settings.defaults);
         Conditions {
-            stage: [self.stages.at(first.time, first.at), self.stages.at(last.time, last.at)],
+            stage: [water.stages.at(first.time, first.at), water.stages.at(last.time, last.at)],
             stage_unknown,
             draft: below.draft,
             sound: below.sound,
@@ -224,6 +256,8 @@ struct Stated {
     stage: f64,
     /// The stage is known.
     known: bool,
+    /// Variance of the datum of an adopted survey.
+    datum: Option<f32>,
 }
 
 /// What the budget needs of one sounding.

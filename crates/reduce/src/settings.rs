@@ -127,6 +127,9 @@ pub struct Defaults {
     pub stage_unknown: f64,
     /// Stage unknown, as levelling starts from it: reservoirs fall by metres (judgement).
     pub level_unknown: f64,
+    /// How far the datum of an adopted survey may lie from this one's: people take the level of their first day, or a
+    /// gauge's zero (judgement).
+    pub datum_unknown: f64,
     /// Load and trim of a boat from day to day (judgement).
     pub load: f64,
     /// Position error (2-D, one standard deviation) at HDOP 1 without correction signals (judgement).
@@ -191,6 +194,7 @@ impl Default for Defaults {
             stage_gap_ms: 14 * 24 * 3600 * 1000,
             stage_unknown: 1.0,
             level_unknown: 10.0,
+            datum_unknown: 10.0,
             load: 0.03,
             position: 2.0,
             position_corrected: 1.0,

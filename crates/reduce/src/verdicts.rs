@@ -2,9 +2,10 @@
 
 use crate::work::Work;
 use geo::{BoundingRect, Contains, Coord, LineString, Point, Polygon};
-use leadline_model::{Decision, GridPos, Pass, Scope, Verdict, VoidReason};
+use leadline_model::{Decision, GridPos, Pass, Scope, Text, Verdict, VoidReason};
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
+use std::collections::BTreeSet;
 
 /// Whether `verdict` leaves out all of its stretch, whatever the depth: known before anything is reduced.
 pub(crate) fn is_whole(verdict: &Verdict) -> bool {
@@ -33,8 +34,9 @@ struct Cut<'a> {
     contested: bool,
 }
 
-/// Leaves out what people left out by area, cell or depth. What others want to keep is only marked.
-pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict]) {
+/// Leaves out what people left out by area, cell or depth. What others want to keep is only marked. `of`: only
+/// soundings of these boats.
+pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict], of: Option<&BTreeSet<Text>>) {
     let cuts: Vec<Cut<'_>> = verdicts
         .iter()
         .filter(|v| v.decision == Decision::LeaveOut)
@@ -46,7 +48,10 @@ pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict]) {
     }
     let boxes = cuts.iter().enumerate().map(|(i, c)| GeomWithData::new(c.bounds(), i)).collect();
     let tree: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>> = RTree::bulk_load(boxes);
-    for w in work.iter_mut().filter(|w| w.void.is_none() || w.spike.is_some()) {
+    let meant = |w: &Work| {
+        of.is_none_or(|boats| passes.get(w.pass as usize).is_some_and(|p| boats.contains(&p.boat)))
+    };
+    for w in work.iter_mut().filter(|w| (w.void.is_none() || w.spike.is_some()) && meant(w)) {
         let at = [f64::from(w.at.x()), f64::from(w.at.y())];
         let hits = tree.locate_in_envelope_intersecting(&AABB::from_point(at));
         let (mut out, mut contested) = (false, false);
@@ -54,8 +59,8 @@ pub(crate) fn apply(work: &mut [Work], passes: &[Pass], verdicts: &[Verdict]) {
             out |= !cut.contested;
             contested |= cut.contested;
         }
-        w.contested = contested;
-        w.cut = out && w.spike.is_some();
+        w.contested |= contested;
+        w.cut |= out && w.spike.is_some();
         if out && w.void.is_none() {
             w.void = Some(VoidReason::LeftOut);
         }

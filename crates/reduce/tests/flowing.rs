@@ -79,6 +79,7 @@ fn explained(input: &Input) -> f64 {
         gauges: &input.gauges,
         river: &input.river,
         levelling: None,
+        adopted: false,
     };
     explain(&basis, &input.legs[0].boat, &input.legs[0].soundings[0], 0.0).iter().map(|t| t.value).sum()
 }

@@ -4,9 +4,12 @@
 mod waters;
 
 use leadline_model::{
-    Digest, GridPos, Levelling, LocalFrame, LonLat, Setup, Sounding, StageReading, UtcMillis,
+    Decision, Digest, Grade, GridPos, Levelling, LocalFrame, LonLat, Scope, Setup, Sounding, StageReading,
+    UtcMillis, Verdict, VoidReason,
 };
-use leadline_reduce::{DayFound, Defaults, Input, LegInput, Proposal, Reduced, Settings, level, reduce};
+use leadline_reduce::{
+    Adopted, DayFound, Defaults, Input, LegInput, Map, Proposal, Reduced, Settings, level, reduce,
+};
 use waters::{Dice, Kind, Options, Water, legs_of, sounding, text};
 
 const INPUTS: Digest = Digest([7; 32]);
@@ -400,4 +403,111 @@ fn lag_is_told_by_opposite_lines_over_a_slope_and_by_nothing_else() {
         assert!(opposite.days[0].offset_m.abs() < 0.01, "{:?}", opposite.days[0]);
         assert!(opposite.after.day.rms_m < 0.05 && opposite.before.day.rms_m > 0.05);
     }
+}
+
+/// The last boat's soundings belong to a survey of their own, whose datum lies 0.37 m below this one's.
+fn two_surveys(seed: u64) -> Input {
+    let Water { mut input, .. } =
+        water(seed, Options { boats: Some(3), all_known: true, ..Options::default() });
+    let theirs = input.legs.iter().map(|l| l.boat.clone()).max().expect("a boat");
+    let above = |r: &StageReading| StageReading { level_mm: r.level_mm + 370, ..r.clone() };
+    let stages = input.stages.iter().map(above).collect();
+    input.adopted = vec![Adopted { boats: [theirs].into(), stages, ..Adopted::default() }];
+    input
+}
+
+#[allow(clippy::print_stdout, reason = "figures belong into the test log")]
+#[test]
+fn the_datum_of_an_adopted_survey_is_found_within_what_is_stated() {
+    let (mut within, mut seeds, mut widest) = (0, 0, 0f64);
+    for seed in 0..20 {
+        let input = two_surveys(seed);
+        let proposal = level(input.clone(), INPUTS);
+        let [datum] = proposal.datums[..] else { panic!("one adopted survey: {:?}", proposal.datums) };
+        if datum.crossings < 20 {
+            continue;
+        }
+        seeds += 1;
+        // Their datum lies lower, so their depths are too shoal.
+        within += usize::from((datum.offset_m + 0.37).abs() <= datum.uncertainty95_m);
+        widest = widest.max(datum.uncertainty95_m);
+        // Against one survey with one datum, the offsets of their boat-days differ by just that.
+        let mut one = input.clone();
+        one.adopted.clear();
+        let alone = level(one.clone(), INPUTS);
+        // Where nobody read the gauge, depths count from that day's water in both.
+        let theirs = |d: &&DayFound| d.known && input.adopted[0].boats.contains(&d.boat);
+        for (a, b) in proposal.days.iter().filter(theirs).zip(alone.days.iter().filter(theirs)) {
+            let apart = a.offset_m - b.offset_m + 0.37;
+            assert!(apart.abs() < a.uncertainty95_m + b.uncertainty95_m, "{seed}: {a:?} {b:?}");
+        }
+        // The combined map agrees with itself: as well as the one survey does.
+        let (two, same) = (proposal.after.boats, alone.after.boats);
+        assert!(two.rms_m < same.rms_m * 1.2 + 0.01 && two.within > 0.9, "{seed}: {two:?} {same:?}");
+    }
+    println!("datum within its 95 %: {within} of {seeds} waters, widest {widest:.2} m");
+    assert!(seeds >= 15 && within * 10 >= seeds * 9 && widest < 1.0, "{within} of {seeds}, {widest}");
+}
+
+#[test]
+fn an_adopted_survey_is_at_best_loose_until_it_is_levelled() {
+    let input = two_surveys(1);
+    let theirs = |r: &Reduced, pass: u32| input.adopted[0].boats.contains(&r.passes[pass as usize].boat);
+    let grades = |r: &Reduced| -> Vec<Grade> {
+        r.soundings.iter().filter(|s| s.void.is_none() && theirs(r, s.pass)).map(|s| s.grade).collect()
+    };
+    let raw = reduce(input.clone());
+    let before = grades(&raw);
+    assert!(!before.is_empty() && before.iter().all(|g| *g >= Grade::Loose));
+    // What is this survey's own does not change by it.
+    let own = |r: &Reduced| -> Vec<_> {
+        r.soundings.iter().filter(|s| !theirs(r, s.pass)).map(|s| (s.time, s.depth_m.to_bits())).collect()
+    };
+    let alone = |legs: bool| {
+        let mut alone = Input { adopted: Vec::new(), ..input.clone() };
+        alone.legs.retain(|l| legs || !input.adopted[0].boats.contains(&l.boat));
+        reduce(alone)
+    };
+    let depths: Vec<_> = alone(false).soundings.iter().map(|s| (s.time, s.void.is_some())).collect();
+    assert_eq!(own(&raw).len(), depths.len());
+    let levelling = level(input.clone(), INPUTS).levelling;
+    let after = grades(&levelled(&input, &levelling));
+    assert!(after.iter().any(|g| *g < Grade::Loose), "levelling makes the datum known");
+}
+
+#[test]
+fn verdicts_of_an_adopted_survey_bind_its_own_soundings_alone() {
+    let mut input = two_surveys(2);
+    let far = GridPos::new(u32::MAX >> 1, u32::MAX >> 1).expect("on the grid");
+    let corner = |x, y| GridPos::new(x, y).expect("on the grid");
+    let everywhere = Verdict {
+        scope: Scope::Area(vec![corner(0, 0), corner(far.x(), 0), far, corner(0, far.y())]),
+        decision: Decision::LeaveOut,
+        until: UtcMillis(i64::MAX),
+        shoaler_than_mm: None,
+        deeper_than_mm: None,
+        why: text("all of it"),
+    };
+    input.adopted[0].verdicts = vec![everywhere];
+    let reduced = reduce(input.clone());
+    for s in reduced.soundings.iter().filter(|s| s.void.is_none_or(|v| v == VoidReason::LeftOut)) {
+        let theirs = input.adopted[0].boats.contains(&reduced.passes[s.pass as usize].boat);
+        assert_eq!(s.void.is_some(), theirs);
+    }
+    assert!(reduced.soundings.iter().any(|s| s.void == Some(VoidReason::LeftOut)));
+    assert!(reduced.soundings.iter().any(|s| s.void.is_none()));
+}
+
+#[test]
+fn legs_of_an_adopted_survey_added_later_give_the_same_map() {
+    let input = two_surveys(3);
+    let whole = reduce(input.clone());
+    let (first, later): (Vec<_>, Vec<_>) =
+        input.legs.iter().cloned().enumerate().partition(|(i, _)| i % 3 > 0);
+    let just = |legs: Vec<(usize, LegInput)>| legs.into_iter().map(|(_, l)| l).collect::<Vec<_>>();
+    let mut map = Map::new(Input { legs: just(first), ..input.clone() });
+    for leg in just(later) {
+        map.add(vec![leg], |ids| input.legs.iter().filter(|l| ids.contains(&l.id)).cloned().collect());
+    }
+    assert_eq!(map.reduced(), &whole);
 }

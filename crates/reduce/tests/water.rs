@@ -460,6 +460,7 @@ fn explained_terms_add_up_to_the_sounding() {
             gauges: &[],
             river: &[],
             levelling: input.levelling.as_ref(),
+            adopted: false,
         };
         let terms = explain(&basis, &text("Wren"), &raw, slope);
         let depth: f64 = terms.iter().map(|t| t.value).sum();

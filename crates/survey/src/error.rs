@@ -119,6 +119,9 @@ pub enum Error {
         /// Ours.
         ours: SurveyId,
     },
+    /// A write into a survey that came as a gift.
+    #[error("\"{}\" came as a gift and belongs to another crew: this device reads it and writes nothing into it; join that crew (`leadline crew join INVITE`), or begin a survey of your own and adopt it (`leadline survey adopt`)", leadline_model::escaped(.0))]
+    Guest(String),
     /// Not a parcel, or damaged.
     #[error("{}: {why}", path.display())]
     Parcel {

@@ -1,6 +1,7 @@
 //! What people said about boats, water and soundings, as it stands: replaced statements are gone, conflicts are named
 //! and read on the safe side until someone settles them.
 
+mod adopted;
 mod boats;
 mod inputs;
 mod levels;
@@ -11,14 +12,15 @@ mod stages;
 mod verdicts;
 mod water;
 
+pub use adopted::AdoptedSurvey;
 pub use live::Standing;
 pub use verdicts::{canonical_ring, decision_words, scope_words};
 
 use boats::{Renames, SaidSetups};
 use leadline_logbook::{LegClaim, Op, Said, SurveyWrites, WriteRef};
 use leadline_model::{
-    Digest, Gauge, GridPos, Levelling, Scope, Setup, Shoreline, SpeedLimits, StageReading, Text, UtcMillis,
-    Verdict, WaterCast,
+    Digest, Gauge, GridPos, Levelling, Mark, Scope, Setup, Shoreline, SpeedLimits, StageReading, SurveyId,
+    Text, UtcMillis, Verdict, WaterCast,
 };
 use live::{Names, standing};
 use stages::{SaidStages, Series};
@@ -50,6 +52,10 @@ pub struct Ground {
     pub levelling: Option<Standing<Levelling>>,
     /// Other levellings that were applied and not replaced.
     pub other_levellings: Vec<Standing<Levelling>>,
+    /// Adopted surveys with their names.
+    pub adoptions: Vec<Standing<(SurveyId, Text)>>,
+    /// Marks shared with the crew, as they stand.
+    pub marks: Vec<Standing<Mark>>,
     /// Statements that contradict each other, in words.
     pub conflicts: Vec<String>,
     /// Digest of what a levelling is solved from: all of the above without the levellings, and the legs.
@@ -92,6 +98,8 @@ impl Ground {
             verdicts: said.verdicts,
             levelling,
             other_levellings,
+            adoptions: said.adoptions,
+            marks: said.marks,
             conflicts,
             inputs: Digest([0; 32]),
             names,
@@ -226,6 +234,8 @@ struct Sorted {
     levellings: Vec<Standing<Levelling>>,
     speeds: Vec<Standing<SpeedLimits>>,
     shores: Vec<Standing<Shoreline>>,
+    adoptions: Vec<Standing<(SurveyId, Text)>>,
+    marks: Vec<Standing<Mark>>,
 }
 
 impl Sorted {
@@ -259,6 +269,8 @@ impl Sorted {
                 }
                 Op::Shore { shore, .. } => all.shores.push(s.map(|_| shore.clone())),
                 Op::Speeds { limits, .. } => all.speeds.push(s.map(|_| *limits)),
+                Op::Adopt { survey, name, .. } => all.adoptions.push(s.map(|_| (*survey, name.clone()))),
+                Op::Mark { mark: Some(mark), .. } => all.marks.push(s.map(|_| mark.clone())),
                 Op::Unlevel { .. }
                 | Op::Rename { .. }
                 | Op::Found(_)
@@ -268,9 +280,8 @@ impl Sorted {
                 | Op::Standing(_)
                 | Op::Secret { .. }
                 | Op::DeviceName { .. }
-                | Op::Adopt { .. }
                 | Op::Unadopt { .. }
-                | Op::Mark { .. } => {}
+                | Op::Mark { mark: None, .. } => {}
             }
         }
         all
@@ -288,8 +299,12 @@ fn said_names(writes: &SurveyWrites) -> BTreeMap<Text, Vec<Standing<Text>>> {
 }
 
 fn named(verdict: Verdict, names: &Renames) -> Verdict {
+    named_by(verdict, &|boat| names.name(boat))
+}
+
+fn named_by(verdict: Verdict, name: &dyn Fn(&Text) -> Text) -> Verdict {
     let scope = match verdict.scope {
-        Scope::Stretch { boat, from, to } => Scope::Stretch { boat: names.name(&boat), from, to },
+        Scope::Stretch { boat, from, to } => Scope::Stretch { boat: name(&boat), from, to },
         other => other,
     };
     Verdict { scope, ..verdict }

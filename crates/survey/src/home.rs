@@ -35,6 +35,8 @@ pub struct KnownSurvey {
     pub name: Option<String>,
     /// Whether commands take it when none is named.
     pub current: bool,
+    /// Whether it came as a gift and this device is not of its crew.
+    pub guest: bool,
 }
 
 impl Home {
@@ -92,7 +94,8 @@ impl Home {
             .map(|id| {
                 let store = self.store(&id.parse().map_err(|_| Error::UnknownSurvey(id.clone()))?)?;
                 let name = store.name()?.map(|(name, _)| name.as_str().to_owned()).or(store.told_name()?);
-                Ok(KnownSurvey { current: current.as_deref() == Some(&id), id, name })
+                let guest = store.is_guest()?;
+                Ok(KnownSurvey { current: current.as_deref() == Some(&id), id, name, guest })
             })
             .collect()
     }
@@ -130,6 +133,21 @@ impl Home {
         let dir = self.root.join("surveys");
         fs::create_dir_all(&dir).map_err(Error::file(&dir))?;
         Store::open(&dir.join(format!("{id}.sqlite")), *id, DeviceKey::from_seed(&self.key.seed()))
+    }
+
+    /// Whether this home has a store of the survey.
+    pub fn holds(&self, id: &SurveyId) -> bool {
+        self.root.join("surveys").join(format!("{id}.sqlite")).is_file()
+    }
+
+    /// Removes a store that nothing was ever put into.
+    pub(crate) fn forget(&self, store: Store) -> Result<(), Error> {
+        let path = store.path().to_owned();
+        drop(store);
+        for ending in ["sqlite-wal", "sqlite-shm"] {
+            drop(fs::remove_file(path.with_extension(ending)));
+        }
+        fs::remove_file(&path).map_err(Error::file(&path))
     }
 
     /// The secret that opens meetings of a survey: the newest one.

@@ -2,6 +2,7 @@
 //! the folder; blocking.
 
 mod actions;
+mod adopt;
 mod areas;
 mod crew;
 mod decisions;
@@ -26,6 +27,7 @@ pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
     set_gauge, set_river, set_shore, set_speeds,
 };
+pub use adopt::{Adoption, adopt_survey, unadopt_survey};
 pub use areas::areas_of;
 pub use crew::rotate_secret;
 pub use decisions::{
@@ -35,7 +37,7 @@ pub use decisions::{
 pub use desk::SurveyDesk;
 pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
-pub use ground::{Ground, Standing, canonical_ring, decision_words, scope_words};
+pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
@@ -45,17 +47,22 @@ pub use leadline_ingest::gauge;
 pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
 pub use leadline_reduce::{
-    BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DayFound, Differences, Dispute, DraftSource,
-    Found, Proposal, Reduced, Settings, SoundSource, Spread, StageHow, StageUsed, Tally, Term, Why,
+    BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DatumFound, DayFound, Differences, Dispute,
+    DraftSource, Found, Proposal, Reduced, Settings, SoundSource, Spread, StageHow, StageUsed, Tally, Term,
+    Why,
 };
 /// What a parcel says of itself, and how it ended.
-pub use leadline_sync::{ParcelEnd, ParcelHeader};
+pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
 /// What is fetched from other devices.
 pub use leadline_sync::{Part, TileArea, Wants};
 pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
 pub use only::Only;
-pub use parcel::{ParcelRead, inspect_parcel, read_parcel, write_parcel};
+pub use parcel::{
+    LEAST_PART_BYTES, LockKind, ParcelArea, ParcelLock, ParcelRead, ParcelRequest, ParcelSeen, Since,
+    WrittenParcel, inspect_locked_parcel, inspect_parcel, read_parcel, read_parcels, write_parcel,
+    write_parcels,
+};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

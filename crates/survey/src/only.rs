@@ -1,9 +1,10 @@
 //! Part of a survey: the soundings of some time or of one boat.
 
 use crate::query::Computed;
-use crate::{Error, Ground, Store};
+use crate::{Error, Store};
 use leadline_logbook::{LegClaim, Said};
 use leadline_model::{LEG_MILLIS, LegWindow, Text, UtcMillis};
+use leadline_reduce::LegInput;
 use std::collections::BTreeSet;
 
 /// Which soundings a question is about. Everything people said holds as it does for the whole survey.
@@ -18,19 +19,28 @@ pub struct Only {
 }
 
 impl Only {
+    /// Leaves the soundings that are meant.
+    pub(crate) fn cut(&self, legs: &mut Vec<LegInput>) {
+        if self.from.is_some() || self.before.is_some() {
+            legs.iter_mut().for_each(|l| l.soundings.retain(|s| self.keeps(s.time)));
+            legs.retain(|l| !l.soundings.is_empty());
+        }
+    }
+
     fn keeps(&self, at: UtcMillis) -> bool {
         self.from.is_none_or(|t| at >= t) && self.before.is_none_or(|t| at < t)
     }
 
-    /// Whether some sounding of a leg may be meant.
-    fn touches(&self, said: &[Said<LegClaim>], ground: &Ground) -> bool {
+    /// Whether some sounding of a leg of boat `of` may be meant; `whose` is the boat asked for, under its name in
+    /// force.
+    pub(crate) fn touches(&self, said: &[Said<LegClaim>], of: Option<Text>, whose: &Option<Text>) -> bool {
         // A leg's id covers its window, so all claims of it name the same.
         let start = said.first().map(|c| c.what.window.start());
         let last = start.map(|s| UtcMillis(s.0.saturating_add(LEG_MILLIS - 1)));
         let in_time = start.zip(last).is_some_and(|(start, last)| {
             self.from.is_none_or(|t| last >= t) && self.before.is_none_or(|t| start < t)
         });
-        in_time && self.boat.as_ref().is_none_or(|b| ground.boat_of(said) == Some(ground.boat(b)))
+        in_time && (whose.is_none() || of == *whose)
     }
 }
 
@@ -42,15 +52,6 @@ impl Store {
 
     /// Like [`Store::compute`], of part of the soundings: statements, levelling and verdicts are those of the whole.
     pub fn compute_of(&self, only: &Only) -> Result<Computed, Error> {
-        let mut writes = self.survey_writes()?;
-        let ground = Ground::of(&writes);
-        writes.claims.retain(|_, said| only.touches(said, &ground));
-        let (mut legs, partial_legs) = self.legs(&writes.claims, &ground)?;
-        for leg in &mut legs {
-            leg.soundings.retain(|s| only.keeps(s.time));
-        }
-        legs.retain(|l| !l.soundings.is_empty());
-        let reduced = leadline_reduce::reduce(ground.input(legs));
-        Ok(Computed { reduced, ground, claims: writes.claims, partial_legs })
+        Ok(self.union(only)?.computed())
     }
 }

@@ -6,6 +6,7 @@
 mod accept;
 mod append;
 mod documents;
+mod guest;
 mod news;
 mod read;
 mod settle;

@@ -33,6 +33,7 @@ pub use near::{DoorKeys, WHO_BYTES, beacon_tag, beacon_who, door_hasher, door_pr
 pub use outcome::{Failure, Misconduct, RefusalCode, Summary};
 pub use parcel::{
     PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelDamage, ParcelEnd, ParcelError, ParcelEvent,
-    ParcelHeader, ParcelHolds, ParcelReader, ParcelSeal, ParcelWriteError, ParcelWriter,
+    ParcelHeader, ParcelHolds, ParcelPart, ParcelReader, ParcelSeal, ParcelTerms, ParcelWriteError,
+    ParcelWriter,
 };
 pub use wants::{Part, TileArea, Wants};

@@ -1,8 +1,8 @@
 //! Parcels: entries and strips as a file, carried by hand. The frames are those of a meeting, in one direction,
 //! between a header and a seal.
 //!
-//! Bytes: `LEADLINE`, format version (u16), then frames behind their lengths: header, entries and strips in any
-//! order, index, seal. What is inside proves itself (entries by signature, strips by digest), so a parcel cut short
+//! Bytes: `LEADLINE`, format version (u16), then frames behind their lengths: header, terms, entries and strips in
+//! any order, index, seal. What is inside proves itself (entries by signature, strips by digest), so a parcel cut short
 //! gives what is whole; the seal proves that nothing is missing and who made it.
 
 mod read;
@@ -12,7 +12,7 @@ pub use read::{ParcelDamage, ParcelEnd, ParcelError, ParcelEvent, ParcelReader};
 pub use write::{ParcelWriteError, ParcelWriter};
 
 use leadline_logbook::{Domain, Hasher, Have};
-use leadline_model::{DeviceId, Digest, SurveyId, Text, TileId, UtcMillis};
+use leadline_model::{DeviceId, Digest, Nonce, SurveyId, Text, TileId, UtcMillis};
 use serde::{Deserialize, Serialize};
 
 /// First bytes of every parcel.
@@ -52,6 +52,39 @@ pub struct ParcelHolds {
     pub tiles: Vec<TileId>,
     /// Times of the first and the last sounding.
     pub span: Option<(UtcMillis, UtcMillis)>,
+}
+
+/// What a parcel's maker says of its use and its choice, in a frame of its own behind the header. A parcel without
+/// that frame is plain: for the crew, everything, in one part.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ParcelTerms {
+    /// It is meant for somebody outside the crew.
+    pub gift: bool,
+    /// Whoever takes it may pass it on; `false` is a request that programs honour.
+    pub pass_on: bool,
+    /// Which part of a parcel that was split.
+    pub part: Option<ParcelPart>,
+    /// Only strips of an area were chosen.
+    pub area: bool,
+    /// Only strips with soundings from the first moment up to before the second were chosen; `None` = open.
+    pub dates: (Option<UtcMillis>, Option<UtcMillis>),
+}
+
+impl Default for ParcelTerms {
+    fn default() -> Self {
+        Self { gift: false, pass_on: true, part: None, area: false, dates: (None, None) }
+    }
+}
+
+/// One of several parts. Each is a whole parcel in itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ParcelPart {
+    /// Its number, from 1.
+    pub number: u32,
+    /// How many there are.
+    pub of: u32,
+    /// Made by chance, the same in all parts.
+    pub set: Nonce,
 }
 
 /// Tiles a header names at most.
@@ -94,6 +127,8 @@ pub(crate) mod kind {
     pub(crate) const HEADER: u8 = 32;
     pub(crate) const INDEX: u8 = 33;
     pub(crate) const SEAL: u8 = 34;
+    /// May be skipped by whoever does not know it.
+    pub(crate) const TERMS: u8 = 160;
 }
 
 fn hasher() -> Hasher {

@@ -2,10 +2,10 @@
 
 use crate::frame::{Done, Frame, Hello, Invite, unpack_entries};
 use crate::items::Items;
-use crate::parcel::{IndexRow, ParcelHeader, ParcelHolds, ParcelSeal, kind};
+use crate::parcel::{IndexRow, ParcelHeader, ParcelHolds, ParcelPart, ParcelSeal, ParcelTerms, kind};
 use crate::{Deframer, PARCEL_MAGIC, PARCEL_VERSION, Part, StripKey, TileArea, framed};
 use leadline_logbook::{Have, Limits, LogHave, decode, encode};
-use leadline_model::{DeviceId, Digest, EntryId, Epoch, SurveyId, Text, TileId, UtcMillis};
+use leadline_model::{DeviceId, Digest, EntryId, Epoch, Nonce, SurveyId, Text, TileId, UtcMillis};
 
 const PAGE: &str = include_str!("../../../docs/protocol.md");
 
@@ -134,6 +134,14 @@ fn every_frame_of_a_parcel() {
         },
     };
     check("parcel-header", kind::HEADER, &header);
+    let terms = ParcelTerms {
+        gift: true,
+        pass_on: false,
+        part: Some(ParcelPart { number: 2, of: 5, set: Nonce([0x0e; 16]) }),
+        area: false,
+        dates: (Some(UtcMillis(1_779_900_000_000)), None),
+    };
+    check("parcel-terms", kind::TERMS, &terms);
     check("parcel-index", kind::INDEX, &vec![IndexRow { at: 195, kind: kind::ENTRIES, items: 2 }]);
     let seal = ParcelSeal {
         entries: 2,

@@ -6,9 +6,10 @@
 
 use super::solve::Equation;
 use super::tie::{End, Tie};
+use crate::Defaults;
 use crate::budget::ONE_DIMENSION_95;
 use crate::days::{DayMean, DayPart};
-use crate::{Defaults, Settings};
+use crate::statements::Statements;
 use leadline_model::{Pass, Text};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -16,19 +17,24 @@ use std::collections::{BTreeMap, BTreeSet};
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct BoatDay {
     pub(crate) boat: usize,
+    /// 0 = this survey's, else the number of the adopted one.
+    pub(crate) survey: usize,
     pub(crate) day: i32,
     /// A stage was known for most of it.
     pub(crate) known: bool,
     pub(crate) mean: DayMean,
 }
 
-/// All unknowns, in the order: boat-days, waters, then draft, settlement, scale and lag of each boat.
+/// All unknowns, in the order: boat-days, waters, then draft, settlement, scale and lag of each boat, then the datum of
+/// each adopted survey.
 #[derive(Debug)]
 pub(crate) struct Model {
     pub(crate) boats: Vec<Text>,
     pub(crate) days: Vec<BoatDay>,
-    /// (day, known) of each unknown of the water.
-    waters: Vec<(i32, bool)>,
+    /// (survey, day, known) of each unknown of the water: each survey has gauges of its own.
+    waters: Vec<(usize, i32, bool)>,
+    /// Adopted surveys.
+    adopted: usize,
     pub(crate) priors: Vec<f64>,
     settlement_speed2: f64,
 }
@@ -45,7 +51,8 @@ pub(crate) enum OfBoat {
 const OF_BOAT: usize = 4;
 
 impl Model {
-    pub(crate) fn new(passes: &[Pass], parts: &[DayPart], settings: &Settings) -> Self {
+    pub(crate) fn new(passes: &[Pass], parts: &[DayPart], statements: &Statements) -> Self {
+        let settings = &statements.settings;
         let names: BTreeSet<&Text> = passes.iter().map(|p| &p.boat).collect();
         let boats: Vec<Text> = names.into_iter().cloned().collect();
         let boat_of = |pass: u32| passes.get(pass as usize).and_then(|p| boats.binary_search(&p.boat).ok());
@@ -63,15 +70,17 @@ impl Model {
                 let known = 2 * with > all;
                 // Where the stage is known for most of a day, the rest must not spoil what is said of it.
                 let used = parts.iter().copied().filter(|p| p.known == known);
-                BoatDay { boat, day, known, mean: DayPart::mean(used) }
+                let survey = boats.get(boat).map_or(0, |b| statements.survey_of(b));
+                BoatDay { boat, survey, day, known, mean: DayPart::mean(used) }
             })
             .collect();
-        let waters: Vec<(i32, bool)> =
-            days.iter().map(|d| (d.day, d.known)).collect::<BTreeSet<_>>().into_iter().collect();
+        let waters: Vec<(usize, i32, bool)> =
+            days.iter().map(|d| (d.survey, d.day, d.known)).collect::<BTreeSet<_>>().into_iter().collect();
         let mut model = Self {
             boats,
             days,
             waters,
+            adopted: statements.adopted.len(),
             priors: Vec::new(),
             settlement_speed2: settings.defaults.settlement_speed * settings.defaults.settlement_speed,
         };
@@ -84,12 +93,18 @@ impl Model {
         self.days.len() + self.waters.len() + boat * OF_BOAT + what as usize
     }
 
+    /// Index of the unknown that lifts the datum of adopted survey `number` (from 1) above this survey's.
+    pub(crate) fn datum_index(&self, number: usize) -> Option<usize> {
+        let first = self.days.len() + self.waters.len() + self.boats.len() * OF_BOAT;
+        (1..=self.adopted).contains(&number).then(|| first + number - 1)
+    }
+
     pub(crate) fn day_index(&self, boat: usize, day: i32) -> Option<usize> {
         self.days.binary_search_by_key(&(boat, day), |d| (d.boat, d.day)).ok()
     }
 
     fn water_index(&self, day: &BoatDay) -> Option<usize> {
-        self.waters.binary_search(&(day.day, day.known)).ok().map(|i| self.days.len() + i)
+        self.waters.binary_search(&(day.survey, day.day, day.known)).ok().map(|i| self.days.len() + i)
     }
 
     fn prior_variances(&self, d: &Defaults) -> Vec<f64> {
@@ -98,11 +113,11 @@ impl Model {
             sigma * sigma
         };
         let mut priors = vec![variance(d.load); self.days.len()];
-        priors.extend(self.waters.iter().map(|(day, known)| {
+        priors.extend(self.waters.iter().map(|(survey, day, known)| {
             if !known {
                 return variance(d.level_unknown);
             }
-            let of = self.days.iter().filter(|x| x.known && x.day == *day);
+            let of = self.days.iter().filter(|x| x.known && (x.survey, x.day) == (*survey, *day));
             variance(of.map(|x| x.mean.stage95).fold(0.0, f64::max))
         }));
         for boat in 0..self.boats.len() {
@@ -113,6 +128,7 @@ impl Model {
             priors.push(variance(greatest(|m| m.sound_share95)));
             priors.push(variance(greatest(|m| m.lag95_s)));
         }
+        priors.extend((0..self.adopted).map(|_| variance(d.datum_unknown)));
         priors
     }
 
@@ -127,13 +143,15 @@ impl Model {
     /// The unknowns in the vertical offset of a boat-day at `range` and mean square speed `speed2`.
     pub(crate) fn level_terms(&self, index: usize, speed2: f64, range: f64) -> Option<Vec<(usize, f64)>> {
         let day = self.days.get(index)?;
-        Some(vec![
+        let mut terms = vec![
             (index, 1.0),
             (self.water_index(day)?, 1.0),
             (self.of_boat(day.boat, OfBoat::Draft), 1.0),
             (self.of_boat(day.boat, OfBoat::Settlement), speed2 / self.settlement_speed2),
             (self.of_boat(day.boat, OfBoat::Scale), range),
-        ])
+        ];
+        terms.extend(self.datum_index(day.survey).map(|i| (i, 1.0)));
+        Some(terms)
     }
 
     /// The unknowns in the offset of a boat-day at its own mean range and speed.

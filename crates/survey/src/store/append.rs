@@ -27,6 +27,7 @@ impl Store {
         legs: &[PackedLeg],
         now: UtcMillis,
     ) -> Result<Written, Error> {
+        self.refuse_guest()?;
         let (survey, limits, path) = (self.survey, self.limits, self.path.clone());
         let key = leadline_logbook::DeviceKey::from_seed(&self.key.seed());
         let cx = Context { survey, own: key.id(), limits: &limits, path: &path };
@@ -172,8 +173,9 @@ impl Store {
             tx.execute(
                 "INSERT OR REPLACE INTO meta VALUES ('invite', ?1), ('name', CAST(?2 AS BLOB))",
                 (one_time, survey_name.as_str()),
-            )
-            .map(drop)
+            )?;
+            // Who joins is no guest any more.
+            tx.execute("DELETE FROM meta WHERE key = 'guest'", []).map(drop)
         })
     }
 

@@ -1,6 +1,6 @@
 //! Reading a parcel, piece by piece, taking what is whole.
 
-use super::{PARCEL_MAGIC, PARCEL_VERSION, ParcelHeader, ParcelSeal, hasher, kind};
+use super::{PARCEL_MAGIC, PARCEL_VERSION, ParcelHeader, ParcelSeal, ParcelTerms, hasher, kind};
 use crate::block::split;
 use crate::frame::unpack_entries;
 use crate::framing::{Deframer, FRAME_PREFIX, framed};
@@ -103,6 +103,7 @@ pub struct ParcelReader {
     hasher: Hasher,
     state: State,
     header: Option<Box<ParcelHeader>>,
+    terms: Option<ParcelTerms>,
     end: ParcelEnd,
 }
 
@@ -127,6 +128,7 @@ impl ParcelReader {
             hasher: hasher(),
             state: State::Magic,
             header: None,
+            terms: None,
             end: ParcelEnd { whole: 0, torn: 0, entries: 0, strips: 0, damaged: 0, sealed: None },
         }
     }
@@ -134,6 +136,11 @@ impl ParcelReader {
     /// The header, once it has been read.
     pub fn header(&self) -> Option<&ParcelHeader> {
         self.header.as_deref()
+    }
+
+    /// The terms, once content has come; plain ones if the parcel has none.
+    pub fn terms(&self) -> ParcelTerms {
+        self.terms.clone().unwrap_or_default()
     }
 
     /// Reads on. After an error nothing more comes.
@@ -253,8 +260,21 @@ impl ParcelReader {
                 None => Some(self.damaged(ParcelDamage::Content)),
             },
             kind::SEAL => self.read_seal(body),
+            kind::TERMS => self.read_terms(body),
             // An index is for those who can seek.
             kind::INDEX | kind::SKIPPABLE.. => None,
+            _ => Some(self.damaged(ParcelDamage::Content)),
+        }
+    }
+
+    /// The first terms hold, and only if nothing came before them.
+    fn read_terms(&mut self, body: &[u8]) -> Option<ParcelEvent> {
+        let first = self.terms.is_none() && (self.end.entries, self.end.strips) == (0, 0);
+        match decode::<ParcelTerms>(body, TERMS_BYTES) {
+            Ok(terms) if first && terms.part.is_none_or(|p| 0 < p.number && p.number <= p.of) => {
+                self.terms = Some(terms);
+                None
+            }
             _ => Some(self.damaged(ParcelDamage::Content)),
         }
     }
@@ -281,5 +301,7 @@ impl ParcelReader {
     }
 }
 
+/// More than terms ever need.
+const TERMS_BYTES: usize = 256;
 /// Bytes taken at a time.
 const PIECE: usize = 64 << 10;

@@ -1,15 +1,18 @@
 //! Writing a parcel.
 
 use super::{
-    IndexRow, PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelHeader, ParcelSeal, hasher, kind,
+    IndexRow, PARCEL_MAGIC, PARCEL_TILES_MAX, PARCEL_VERSION, ParcelHeader, ParcelSeal, ParcelTerms, hasher,
+    kind,
 };
 use crate::block::append;
 use crate::framing::framed;
 use leadline_logbook::{CodecError, DeviceKey, Hasher, Limits, Signs, encode, pack};
 use std::io::Write;
 
-/// Bytes of entries or strips that make one frame, before packing.
-const BATCH_BYTES: usize = 256 << 10;
+/// Bytes of entries that make one frame, before packing: the more, the better they pack.
+const ENTRIES_BYTES: usize = 256 << 10;
+/// Bytes of strips that make one frame: a cut loses no more than that.
+const STRIPS_BYTES: usize = 64 << 10;
 
 /// Why a parcel could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -67,6 +70,19 @@ impl<W: Write> ParcelWriter<W> {
         Ok(writer)
     }
 
+    /// Writes header and terms.
+    pub fn begin_with(
+        out: W,
+        header: ParcelHeader,
+        terms: &ParcelTerms,
+        limits: Limits,
+    ) -> Result<Self, ParcelWriteError> {
+        let mut writer = Self::begin(out, header, limits)?;
+        let body = encode(terms, limits.frame - 1)?;
+        writer.frame(kind::TERMS, &body)?;
+        Ok(writer)
+    }
+
     /// Adds an entry, exact bytes.
     pub fn entry(&mut self, bytes: &[u8]) -> Result<(), ParcelWriteError> {
         if bytes.len() > self.limits.entry {
@@ -102,7 +118,8 @@ impl<W: Write> ParcelWriter<W> {
     }
 
     fn add(&mut self, kind: u8, item: &[u8]) -> Result<(), ParcelWriteError> {
-        let full = self.batch.block.len() + item.len() > BATCH_BYTES;
+        let most = if kind == kind::STRIPS { STRIPS_BYTES } else { ENTRIES_BYTES };
+        let full = self.batch.block.len() + item.len() > most;
         if self.batch.items > 0 && (full || self.batch.kind != kind) {
             self.flush_batch()?;
         }

@@ -4,7 +4,8 @@ use crate::model::*;
 use leadline_logbook::{Limits, pack};
 use leadline_model::{SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
-    ParcelEnd, ParcelError, ParcelEvent, ParcelHeader, ParcelHolds, ParcelReader, ParcelWriter,
+    ParcelEnd, ParcelError, ParcelEvent, ParcelHeader, ParcelHolds, ParcelPart, ParcelReader, ParcelTerms,
+    ParcelWriter,
 };
 
 fn header() -> ParcelHeader {
@@ -188,4 +189,42 @@ fn a_bomb_in_a_parcel_is_one_damaged_frame() {
     lost.extend([0xff; 50]);
     let (got, end) = read(&lost, 100).expect("a parcel");
     assert_eq!((got.damaged, end.whole, end.torn), (1, head as u64, 50));
+}
+
+#[test]
+fn terms_stand_behind_the_header_and_old_readers_may_skip_them() {
+    let (entries, _) = chain(1, 3, 10);
+    let terms = ParcelTerms {
+        gift: true,
+        pass_on: false,
+        part: Some(ParcelPart { number: 2, of: 5, set: leadline_model::Nonce([7; 16]) }),
+        area: true,
+        dates: (None, Some(UtcMillis(9))),
+    };
+    let write = |terms: &ParcelTerms| {
+        let mut w =
+            ParcelWriter::begin_with(Vec::new(), header(), terms, Limits::default()).expect("a header");
+        entries.iter().for_each(|e| w.entry(e).expect("small"));
+        w.finish(&key(1)).expect("a seal").0
+    };
+    let read = |bytes: &[u8]| {
+        let mut reader = ParcelReader::new(None, Limits::default());
+        reader.push(bytes).expect("a parcel");
+        let terms = reader.terms();
+        (terms, reader.finish().expect("a parcel"))
+    };
+    let (came, end) = read(&write(&terms));
+    assert!(came == terms && end.is_whole());
+    assert_eq!(read(&parcel(&entries, &[])).0, ParcelTerms::default());
+    // Part 6 of 5 is no part: the frame is damaged, the rest is good.
+    let odd = ParcelTerms {
+        part: Some(ParcelPart { number: 6, of: 5, set: leadline_model::Nonce([7; 16]) }),
+        ..terms
+    };
+    let (came, end) = read(&write(&odd));
+    assert_eq!((came, end.damaged, end.entries), (ParcelTerms::default(), 1, 3));
+    // Kinds from 128 on may be skipped: the terms are one.
+    let bytes = write(&terms);
+    let at = 10 + 4 + u32::from_le_bytes(*bytes[10..].first_chunk().expect("a length")) as usize;
+    assert!(bytes[at + 4] >= 128);
 }
