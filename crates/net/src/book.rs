@@ -207,13 +207,9 @@ impl Book {
 
     /// A meeting the peer had dialled for failed: ours may be due after a while.
     pub(crate) fn broke(&mut self, peer: &PeerId, now: Instant) {
-        let first = if self.own < *peer { FIRST_WAIT } else { FALLBACK };
+        let wait = if self.own < *peer { FIRST_WAIT } else { FALLBACK };
         if let Some(row) = self.found.get_mut(peer).filter(|r| !r.busy && !self.shy) {
-            // One that refuses us each time is asked ever more seldom, whoever begins.
-            row.failures += 1;
-            let go_on = row.proven || row.failures < FAILURES_MAX;
-            let wait = (FIRST_WAIT * 2u32.saturating_pow(row.failures - 1)).min(LONGEST_WAIT).max(first);
-            row.due = go_on.then_some(now + wait);
+            row.due = Some(now + wait);
         }
     }
 
