@@ -1,6 +1,9 @@
 //! Parcels by the real program: since, area and dates, parts, locks, gifts.
 
 use crate::home::{Device, small_log, small_log_on, two_boats};
+use leadline_logbook::{Limits, strip_digest, unpack_strip};
+use leadline_model::Sounding;
+use leadline_sync::{ParcelEvent, ParcelReader};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -32,8 +35,29 @@ fn heap(d: &Device) {
     }
 }
 
-fn holds(bytes: &[u8], what: &[u8]) -> bool {
+pub(crate) fn holds(bytes: &[u8], what: &[u8]) -> bool {
     bytes.windows(what.len()).any(|w| w == what)
+}
+
+/// All bytes of the entries in a parcel, unpacked, one after the other, and the soundings of its strips.
+pub(crate) fn unpacked(parcel: &[u8]) -> (Vec<u8>, Vec<Sounding>) {
+    let limits = Limits::default();
+    let mut reader = ParcelReader::new(None, limits);
+    let (mut entries, mut soundings) = (Vec::new(), Vec::new());
+    for event in reader.push(parcel).expect("a parcel") {
+        match event {
+            ParcelEvent::Entries(all) => entries.extend(all.concat()),
+            ParcelEvent::Strips(all) => {
+                for packed in all {
+                    let digest = strip_digest(&packed, &limits).expect("a strip");
+                    soundings.extend(unpack_strip(&packed, &digest, &limits).expect("a strip").1);
+                }
+            }
+            _ => {}
+        }
+    }
+    assert!(reader.finish().expect("a parcel").is_whole());
+    (entries, soundings)
 }
 
 fn write(d: &Device, name: &str, more: &[&str]) -> Value {
@@ -235,6 +259,8 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
     write(&heron, "gift.parcel", &["--gift"]);
     write(&heron, "quiet.parcel", &["--gift", "--pass-on", "no"]);
     let gift = std::fs::read(heron.file("gift.parcel")).expect("written");
+    let (entries, soundings) = unpacked(&gift);
+    assert_eq!(soundings.len(), 3000);
     // Neither the survey's secret nor the invite's one-time key is in it, in no spelling.
     let secrets: Vec<PathBuf> = std::fs::read_dir(heron.home().join("keys"))
         .expect("keys")
@@ -247,7 +273,9 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
         let hex = hex.trim();
         let raw: Vec<u8> =
             (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).expect("hex")).collect();
-        assert!(!holds(&gift, &raw) && !holds(&gift, hex.as_bytes()), "{}", path.display());
+        for bytes in [&gift, &entries] {
+            assert!(!holds(bytes, &raw) && !holds(bytes, hex.as_bytes()), "{}", path.display());
+        }
     }
     assert!(!holds(&gift, &invite.as_bytes()[invite.len() - 40..]));
 

@@ -13,10 +13,12 @@ mod home;
 mod import;
 mod invite;
 mod levels;
+mod marks;
 mod only;
 mod parcel;
 mod query;
 mod store;
+mod trim;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
@@ -45,6 +47,7 @@ pub use leadline_reduce::{
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
 pub use levels::{ImportedLevels, import_levels};
+pub use marks::{KnownMark, mark_note, remove_mark, share_mark};
 pub use only::Only;
 pub use parcel::{
     LEAST_PART_BYTES, LockKind, ParcelArea, ParcelLock, ParcelRead, ParcelRequest, ParcelSeen, Since,
@@ -53,3 +56,4 @@ pub use parcel::{
 };
 pub use query::{Computed, Explained};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
+pub use trim::{MAX_TRIMS, Trim};

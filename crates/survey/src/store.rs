@@ -7,6 +7,7 @@ mod accept;
 mod append;
 mod documents;
 mod guest;
+mod marks;
 mod read;
 
 pub use accept::{Accepted, Quarantined};
