@@ -6,8 +6,10 @@ use crate::commands::ParcelCommand;
 use crate::commands::adopt::AdoptArgs;
 use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
+use crate::commands::crew::CrewCommand;
 use crate::commands::plan::PlanArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use leadline_chart::Between;
 use std::path::PathBuf;
 
 /// Log depth and position from small boats, bring it to one level, and share the map without a server
@@ -32,6 +34,9 @@ pub(crate) struct Cli {
     /// Unit of depths that people read; files, JSON and the store are metres
     #[arg(long, global = true, value_enum, default_value = "m")]
     pub units: UnitArg,
+    /// How depths run between the tracks, for everything that is drawn or told from the surface
+    #[arg(long, global = true, value_enum, default_value = "learned", value_name = "WAY")]
+    pub between: BetweenArg,
     /// No progress on the terminal
     #[arg(long, short, global = true)]
     pub quiet: bool,
@@ -49,6 +54,24 @@ pub(crate) enum UnitArg {
     Ft,
     /// Fathoms
     Fm,
+}
+
+/// Ways between the tracks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum BetweenArg {
+    /// As this survey's own bed was found to bend
+    Learned,
+    /// Straight from cell to cell
+    Straight,
+}
+
+impl From<BetweenArg> for Between {
+    fn from(way: BetweenArg) -> Self {
+        match way {
+            BetweenArg::Learned => Self::Learned,
+            BetweenArg::Straight => Self::Straight,
+        }
+    }
 }
 
 /// The commands.
@@ -141,10 +164,10 @@ pub(crate) enum Command {
     Export(ExportCommand),
     /// Meet other devices of the crew and exchange what either lacks
     #[command(
-        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
+        after_help = "Examples:\n  leadline sync                                  (finds the crew on this network)\n  leadline sync --near                           (who is there, without meeting)\n  leadline sync --listen 0.0.0.0:4700            (waits for others)\n  leadline sync --with 192.168.4.17:4700 --once  (meets one device, then leaves)"
     )]
     Sync(SyncArgs),
-    /// Invite devices, join a crew, list who belongs to it
+    /// Invite devices, join a crew, say who may do what
     #[command(subcommand)]
     Crew(CrewCommand),
     /// Carry the survey, or part of it, as a file
@@ -530,25 +553,9 @@ pub(crate) struct SyncArgs {
     /// Leave after the first finished meeting
     #[arg(long)]
     pub once: bool,
-}
-
-/// `crew`
-#[derive(Debug, Subcommand)]
-pub(crate) enum CrewCommand {
-    /// Make a one-time invite to this survey
-    Invite {
-        /// Hours it is honoured
-        #[arg(long, value_name = "H", default_value_t = 48)]
-        hours: u32,
-    },
-    /// Join the crew that an invite is for
-    Join {
-        /// The whole invite, or - to read it from standard input
-        invite: String,
-        /// Name of this device, shown to the crew
-        #[arg(long, value_name = "TEXT")]
-        device: Option<String>,
-    },
-    /// List the crew
-    List,
+    /// Only list which devices of the crew are near; takes five seconds
+    #[arg(long, conflicts_with_all = ["with", "listen", "once"])]
+    pub near: bool,
+    #[command(flatten)]
+    pub wants: crate::commands::wants::WantArgs,
 }

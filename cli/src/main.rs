@@ -9,6 +9,7 @@ mod failure;
 mod files;
 mod levels;
 mod net;
+mod qr;
 mod shapes;
 mod talk;
 mod units;

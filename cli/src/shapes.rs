@@ -39,6 +39,15 @@ pub(crate) fn area(path: &Path) -> Result<Vec<GridPos>, Failure> {
 
 /// The rings of a drawn shore, islands among them, none crossing itself or another.
 pub(crate) fn shore(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
+    rings(path, "shore")
+}
+
+/// The rings of a drawn water, with islands or without; a shore's drawing will do.
+pub(crate) fn water(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
+    rings(path, "water")
+}
+
+fn rings(path: &Path, what: &str) -> Result<Vec<Vec<GridPos>>, Failure> {
     let refused = |why: String| Failure::Input(format!("{}: {why}", path.display()));
     let rings = match read(path)? {
         Drawn::Table(points) => vec![points],
@@ -47,7 +56,9 @@ pub(crate) fn shore(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
             let rings: Vec<Value> = match kind.as_str() {
                 "Polygon" => list(&places),
                 "MultiPolygon" => list(&places).iter().flat_map(list).collect(),
-                _ => return Err(refused(format!("it holds a {kind}; a shore is a Polygon or MultiPolygon"))),
+                _ => {
+                    return Err(refused(format!("it holds a {kind}; a {what} is a Polygon or MultiPolygon")));
+                }
             };
             rings.iter().map(points_of).collect::<Result<_, _>>().map_err(refused)?
         }
@@ -59,7 +70,7 @@ pub(crate) fn shore(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
         .map_err(refused)?;
     let corners: usize = rings.iter().map(Vec::len).sum();
     if rings.is_empty() || rings.iter().any(|r| r.len() < 3) {
-        return Err(refused("a shore has rings of at least 3 corners each".to_owned()));
+        return Err(refused(format!("a {what} has rings of at least 3 corners each")));
     }
     if rings.len() > MAX_SHORE_RINGS || corners > MAX_SHORE_CORNERS {
         return Err(refused(format!(
@@ -72,7 +83,7 @@ pub(crate) fn shore(path: &Path) -> Result<Vec<Vec<GridPos>>, Failure> {
         Some(at) => {
             let p = at.lonlat();
             Err(refused(format!(
-                "the shore crosses itself near {:.6},{:.6}; mend the drawing there",
+                "the {what} crosses itself near {:.6},{:.6}; mend the drawing there",
                 p.lon, p.lat
             )))
         }

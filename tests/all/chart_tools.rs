@@ -101,3 +101,37 @@ fn volume_says_no_with_the_next_step() {
     let far = d.write("far.csv", "lon,lat\n1,1\n1.001,1\n1.001,1.001\n");
     d.run(&["volume", "--area", far.to_str().expect("UTF-8")]).says(1, &["nothing is known inside"]);
 }
+
+/// Waves of 2 m over 140 m across tracks 37 m apart: asked half way between two of them. By hand: straight lines cut
+/// a crest by 2 (1 − cos(18.5 m / 22 m)) = 0.67 m.
+#[test]
+fn learned_depths_are_nearer_than_straight_ones() {
+    let bed = |n: f64| 6.0 + 2.0 * (n / 22.0).sin();
+    let d = Device::new();
+    d.found("Testmere");
+    known_boat(&d, "Heron");
+    d.run(&["stage", "add", "--at", "2026-05-04T08:00Z", "--level", "0"]).says(0, &[]);
+    d.import(&d.write("a.nmea", survey_log(4, 16, 20, |_, n| bed(n))), "Heron");
+    // 37.066 m of latitude a track, 2.476 m of longitude a sounding.
+    let half_way = |k: u32| (f64::from(k % 13 + 1) + 0.5) * 37.066;
+    let mut points = String::from("lon,lat\n");
+    for k in 0..130 {
+        let (lon, lat) = (7.4145 + f64::from(k) * 1e-5, 48.21 + half_way(k) / 1853.3 / 60.0);
+        points.push_str(&format!("{lon:.7},{lat:.7}\n"));
+    }
+    d.write("points.csv", points);
+    let wrong = |way: &[&str]| {
+        let ran = d.run(&[&["depth", "--points", "points.csv"], way].concat());
+        let mut rows = ran.says(0, &["depth_m"]).out.lines();
+        let column = rows.next().expect("a head").split(',').position(|c| c == "depth_m").expect("depths");
+        let off = |(k, row): (u32, &str)| {
+            let told: f64 = row.split(',').nth(column).expect("a cell").parse().expect("a depth");
+            (told - bed(half_way(k))).powi(2)
+        };
+        (0..).zip(rows).map(off).sum::<f64>()
+    };
+    let (learned, straight) = (wrong(&[]), wrong(&["--between", "straight"]));
+    assert_eq!(learned.to_bits(), wrong(&["--between", "learned"]).to_bits());
+    assert!(learned < 0.5 * straight, "{learned} against {straight}");
+    d.run(&["depth", "--at", "7.4145,48.2101", "--between", "wavy"]).says(2, &["learned", "straight"]);
+}

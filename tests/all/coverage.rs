@@ -47,6 +47,13 @@ fn drawn_water_counts_what_nobody_sounded() {
     let c = d.json(&["coverage", "--area", area.to_str().expect("UTF-8")]);
     assert_eq!(c["drawn"], true);
     assert!(number(&c["grades_m2"]["unknown"]) > 0.5 * number(&c["area_m2"]), "{c:#}");
+    // The same with an island of a quarter of it, as a shore is drawn.
+    let ring =
+        |w: f64, s: f64, e: f64, n: f64| format!("[[{w},{s}],[{e},{s}],[{e},{n}],[{w},{n}],[{w},{s}]]");
+    let rings = format!("{},{}", ring(7.41, 48.208, 7.422, 48.214), ring(7.413, 48.2095, 7.419, 48.2125));
+    let island = d.write("island.geojson", format!(r#"{{"type":"Polygon","coordinates":[{rings}]}}"#));
+    let less = d.json(&["coverage", "--area", island.to_str().expect("UTF-8")]);
+    assert!((number(&less["area_m2"]) / number(&c["area_m2"]) - 0.75).abs() < 0.01, "{less:#}");
     for name in ["c.svg", "c.png", "c.geojson", "c.gpkg", "c.kml", "c.gpx", "c.csv"] {
         d.run(&["coverage", "--area", "wide.csv", "-o", name]).says(0, &[name]);
     }

@@ -6,12 +6,14 @@
 )]
 
 mod adopt;
+mod carrying;
 mod chart_tools;
 mod compare;
 mod coverage;
 mod csb;
 mod e2e;
 mod exports;
+mod give;
 mod home;
 mod hosts;
 mod house;

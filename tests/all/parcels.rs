@@ -1,6 +1,6 @@
 //! Parcels by the real program: since, area and dates, parts, locks, gifts.
 
-use crate::home::{Device, small_log, small_log_on, two_boats};
+use crate::home::{Device, meet, small_log, small_log_on, two_boats};
 use leadline_logbook::{Limits, strip_digest, unpack_strip};
 use leadline_model::Sounding;
 use leadline_sync::{ParcelEvent, ParcelReader};
@@ -108,6 +108,23 @@ fn since_an_earlier_parcel_only_the_rest_travels_in_any_order() {
     heron
         .run(&["parcel", "write", "x.parcel", "--since", "nobody"])
         .says(1, &["--since nobody", "crew list"]);
+}
+
+#[test]
+fn since_a_device_only_what_it_lacked_when_last_met_travels() {
+    let (heron, plover) = two_boats();
+    let device = plover.json(&["status"])["device"].as_str().expect("an id").to_owned();
+    let args = ["--since", &device[..8]];
+    heron.run(&[&["parcel", "write", "x.parcel"][..], &args].concat()).says(1, &[]);
+    meet(&heron, &plover);
+    let none = write(&heron, "none.parcel", &args);
+    assert_eq!(none["holds"]["strips"], 0, "{none}");
+    heron.import(&heron.write("c.nmea", small_log_on(5, 700, |s| 4.2 + f64::from(s % 280) * 0.01)), "Heron");
+    let rest = write(&heron, "rest.parcel", &args);
+    assert_eq!(rest["holds"]["soundings"], 700, "{rest}");
+    let came = carry(&heron, &plover, &["rest.parcel".into()]);
+    assert_eq!(came["lacking_logs"], 0, "{came}");
+    assert_eq!(plover.digest(), heron.digest());
 }
 
 #[test]
@@ -306,6 +323,7 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
     ] {
         wren.run(&[&args[..], &of].concat()).says(1, &["came as a gift", "writes nothing"]);
     }
+    wren.run(&[&["sync", "--once"][..], &of].concat()).says(1, &["came as a gift"]);
     wren.run(&[&["crew", "invite"][..], &of].concat()).says(1, &[]);
     // A gift may travel on, until its giver asks otherwise.
     let on = text(&wren.file("on.parcel"));

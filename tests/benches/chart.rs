@@ -1,4 +1,4 @@
-//! The chart of one large survey beside GDAL's programs, and a chart that is brought up to date.
+//! The chart of two large surveys beside GDAL's programs, a chart that is brought up to date, and what writing takes.
 //!
 //! `cargo bench --bench chart` (needs gdal_grid and gdal_contour of GDAL; a number after `--` sets the soundings).
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
@@ -6,10 +6,14 @@
 #[allow(dead_code, reason = "this bench needs no store")]
 mod common;
 
-use common::{peak_rss_mb, text};
-use leadline_chart::{HeldChart, Levels, Surface, SurfaceSettings};
+use common::{lines, peak_rss_mb, text};
+use leadline_chart::{
+    Between, ChartInfo, HeldChart, Levels, PixelZoom, Surface, SurfaceSettings, areas_layer, cells_layer,
+    contours_layer, layer_csv, layer_geojson, layers_geojson, layers_gpx, layers_kml, map_picture, map_tiles,
+    selected_soundings_layer, surface_tiff,
+};
 use leadline_ingest::{Importer, Options};
-use leadline_model::{Cell, LegId, Setup, TileId, UtcMillis};
+use leadline_model::{Cell, LegId, ReducedSounding, Setup, TileId, UtcMillis};
 use leadline_reduce::{DeviceSet, Input, LegInput, reduce};
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -29,31 +33,83 @@ const REPETITIONS: usize = 3;
 
 fn main() {
     let n = std::env::args().filter_map(|a| a.parse::<usize>().ok()).max().unwrap_or(1_000_000);
-    let all = cells(n);
-    let settings = SurfaceSettings::default();
-    let levels = levels(&Surface::new(&all, &settings));
-    println!("{n} soundings, {} cells, {} levels", all.len(), levels.metres().len());
+    let wandering = cells(n);
+    let full_s = against_gdal("the synthetic survey", &wandering);
+    for inside in INSIDE {
+        refresh(&wandering, inside, full_s);
+    }
+    drop(wandering);
+    let (lines, soundings) = lines(n as u64);
+    against_gdal("lines 20 m apart", &lines);
+    writers(&lines, &soundings);
+}
 
-    let mut surface = None;
-    let surface_s = best(|| surface = Some(Surface::new(&all, &settings)));
-    let surface = surface.expect("made");
-    let contours_s = best(|| drop(surface.contours(0.0, &levels)));
-    let rss = peak_rss_mb();
-    println!("best and safe surface {surface_s:.2} s, contours {contours_s:.2} s, peak RSS {rss:.0} MB");
-
+/// Both ways between the tracks beside GDAL's programs; tells the straight one's seconds.
+fn against_gdal(name: &str, all: &[Cell]) -> f64 {
+    let levels = levels(&straight(all));
+    println!("{name}: {} cells, {} levels", all.len(), levels.metres().len());
+    let seconds = [("straight", Between::Straight), ("learned", Between::Learned)].map(|(name, between)| {
+        let mut surface = None;
+        let surface_s = best(|| surface = Some(Surface::with(all, &SurfaceSettings::default(), between)));
+        let surface = surface.expect("made");
+        let contours_s = best(|| drop(surface.contours(0.0, &levels)));
+        println!(
+            "  {name}: best and safe surface {surface_s:.2} s, contours {contours_s:.2} s, peak RSS {:.0} MB",
+            peak_rss_mb()
+        );
+        surface_s + contours_s
+    });
     let dir = tempfile::tempdir().expect("a folder");
-    match gdal(&all, dir.path()) {
+    match gdal(all, dir.path()) {
         Some((grid_s, contour_s)) => {
-            let ratio = (surface_s + contours_s) / (grid_s + contour_s);
+            let [straight, learned] = seconds.map(|s| s / (grid_s + contour_s));
             println!(
-                "gdal_grid linear {grid_s:.2} s, gdal_contour {contour_s:.2} s: ratio {ratio:.2} (bar 0.5)"
+                "  gdal_grid linear {grid_s:.2} s, gdal_contour {contour_s:.2} s: ratio {straight:.2} straight, {learned:.2} learned (bar 0.5)"
             );
         }
-        None => println!("gdal_grid and gdal_contour are not there: nothing to compare with"),
+        None => println!("  gdal_grid and gdal_contour are not there: nothing to compare with"),
     }
-    for inside in INSIDE {
-        refresh(&all, inside, surface_s + contours_s, &levels);
-    }
+    seconds[0]
+}
+
+fn straight(cells: &[Cell]) -> Surface {
+    Surface::with(cells, &SurfaceSettings::default(), Between::Straight)
+}
+
+/// What it takes to write the chart down: pixels, soundings for a scale, vectors.
+fn writers(cells: &[Cell], soundings: &[ReducedSounding]) {
+    let surface = Surface::new(cells, &SurfaceSettings::default());
+    let (info, levels) = (ChartInfo::default(), levels(&surface));
+    let coarse = PixelZoom::at_most(10.0, &surface).expect("a zoom");
+    let row = |name: &str, make: &dyn Fn() -> usize| {
+        let mut bytes = 0;
+        let seconds = time(|| bytes = make());
+        println!("| {name} | {seconds:.2} | {:.1} |", bytes as f64 / 1e6);
+    };
+    let text = |write: &dyn Fn(&mut Vec<u8>) -> std::io::Result<()>| {
+        let mut out = Vec::new();
+        write(&mut out).expect("to memory");
+        out.len()
+    };
+    println!("| written | s | MB |\n|---|---|---|");
+    row("TIFF, a pixel a cell", &|| surface_tiff(&surface, &info, PixelZoom::CELL).expect("pixels").len());
+    row("PNG with world file, pixels of at most 10 m", &|| {
+        map_picture(&surface, &info, &levels, Some(coarse)).expect("pixels").png.len()
+    });
+    row("PMTiles, pixels of at most 10 m", &|| {
+        map_tiles(&surface, &info, &levels, Some(coarse)).expect("tiles").bytes.len()
+    });
+    row("soundings for 1 : 10,000, GeoJSON", &|| {
+        let layer = selected_soundings_layer(soundings, &info, 10_000.0).expect("a scale");
+        text(&|o| layer_geojson(&layer, &info, o))
+    });
+    let drawn = [contours_layer(&surface, &info, &levels), areas_layer(&surface, &info, &levels)];
+    row("contours and areas, GeoJSON", &|| text(&|o| layers_geojson(&drawn, &info, o)));
+    row("contours and areas, KML", &|| text(&|o| layers_kml(&drawn, &info, o)));
+    let known = cells_layer(cells, &info);
+    row("cells, GeoJSON", &|| text(&|o| layer_geojson(&known, &info, o)));
+    row("cells, CSV", &|| text(&|o| layer_csv(&known, o)));
+    row("cells, GPX", &|| text(&|o| layers_gpx(std::slice::from_ref(&known), &info, o)));
 }
 
 /// The cells after one more pass in the tile with the most of them: a little shoaler and surer where it went.
@@ -74,10 +130,13 @@ fn one_more_pass(cells: &[Cell], inside: u8) -> Vec<Cell> {
 }
 
 /// Brings a held chart up to date and compares it with the whole one.
-fn refresh(before: &[Cell], inside: u8, full_s: f64, levels: &Levels) {
+fn refresh(before: &[Cell], inside: u8, full_s: f64) {
     let all = one_more_pass(before, inside);
     let (old, new) = (by_tile(before), by_tile(&all));
-    let want = Surface::new(&all, &SurfaceSettings::default()).contours(0.0, levels);
+    let surface = straight(&all);
+    let levels = &levels(&surface);
+    let want = surface.contours(0.0, levels);
+    drop(surface);
     let changed: Vec<TileId> = new.keys().filter(|t| old.get(t) != new.get(t)).copied().collect();
     let mut held = HeldChart::new(&SurfaceSettings::default());
     let first = time(|| {
@@ -96,7 +155,7 @@ fn refresh(before: &[Cell], inside: u8, full_s: f64, levels: &Levels) {
     });
     assert!(lines == want, "the held chart is not the chart");
     println!(
-        "held at first {first:.2} s; one more pass, {inside} cells inside its tile, on {} of {} tiles ({:.1} %), {touched} drawn again: {seconds:.3} s, {:.1} % of the full time (bar 10 %); peak RSS {:.0} MB",
+        "  held at first {first:.2} s; one more pass, {inside} cells inside its tile, on {} of {} tiles ({:.1} %), parts of {touched} drawn again: {seconds:.3} s, {:.1} % of the full time (bar 10 %); peak RSS {:.0} MB",
         changed.len(),
         new.len(),
         100.0 * changed.len() as f64 / new.len() as f64,

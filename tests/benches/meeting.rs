@@ -1,19 +1,37 @@
 //! What a meeting moves: against the packed missing strips, and with nothing to give, at growing sizes. Two real
 //! stores; the meeting's frames are carried in memory, so the bytes are exact and the time is the store's.
 //!
-//! `cargo bench --bench meeting` (add `-- 3000000` for the largest size).
+//! `cargo bench --bench meeting` (add `-- 3000000` for the largest size). With `-- full` a meeting of at least 30 MB over
+//! real sockets beside rsync, and one entry missing among 100,000; with `-- keep DIR` the items of that meeting as files.
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
 mod common;
+mod legs;
+#[path = "meeting_full.rs"]
+mod meeting_full;
 
 use common::{NOW, request, sizes, text};
-use leadline_survey::{Home, INVITE_MILLIS, SurveyDesk, found_survey, import_file, invite, join};
-use leadline_sync::{Binding, Desk, Input, Meeting, Output, Summary};
+use leadline_survey::{Home, INVITE_MILLIS, Role, SurveyDesk, found_survey, import_file, invite, join};
+use leadline_sync::{Answer, Binding, Desk, DeskError, Input, Meeting, Output, Question, Summary};
+use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Mutex;
 use std::time::Instant;
+
+/// Legs of the full meeting: more than 30 MB.
+const FULL_LEGS: u64 = 10_000;
 
 fn main() {
     let dir = tempfile::tempdir().expect("a folder");
+    let args: Vec<String> = std::env::args().collect();
+    if let Some(at) = args.iter().position(|a| a == "keep") {
+        let to = args.get(at + 1).expect("a folder after `keep`");
+        return meeting_full::keep(dir.path(), FULL_LEGS, Path::new(to));
+    }
+    if args.iter().any(|a| a == "full") {
+        meeting_full::full(dir.path(), FULL_LEGS);
+        return meeting_full::one_missing(dir.path(), 100_000);
+    }
     println!(
         "| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |"
     );
@@ -32,7 +50,8 @@ fn one(dir: &Path, n: u64) {
     let mut store = a.store(&id).expect("a store");
     import_file(&a, &mut store, &log, &request(), &mut |_| {}).expect("imported");
     std::fs::remove_file(&log).expect("removed");
-    let made = invite(&a, &mut store, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
+    let made =
+        invite(&a, &mut store, Role::Keeper, INVITE_MILLIS * 10_000, Vec::new(), NOW).expect("an invite");
     join(&b, &made, NOW).expect("joined");
     let strips: u64 = store
         .strip_digests()
@@ -43,9 +62,13 @@ fn one(dir: &Path, n: u64) {
     let counts = store.counts().expect("counted");
     let (desk_a, desk_b) =
         (SurveyDesk::new(&a, id).expect("a desk"), SurveyDesk::new(&b, id).expect("a desk"));
+    TOOK.lock().expect("not poisoned").clear();
     let t = Instant::now();
     let (sa, sb) = meet(&desk_a, &desk_b);
     let s = t.elapsed().as_secs_f64();
+    let took: Vec<_> =
+        TOOK.lock().expect("not poisoned").iter().map(|(k, s)| format!("{k} {s:.2} s")).collect();
+    println!("desks: {}", took.join(", "));
     assert!(sa.same_entries && u64::from(sb.strips_new) == counts.strips, "{sb:?}");
     let moved = sa.bytes_sent + sb.bytes_sent;
     let entries = counts.entries + 1;
@@ -84,13 +107,31 @@ fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
     (ended_a.expect("ended"), ended_b.expect("ended"))
 }
 
+/// What the desks took, by kind of question, s.
+static TOOK: Mutex<BTreeMap<String, f64>> = Mutex::new(BTreeMap::new());
+
+fn timed(desk: &SurveyDesk, question: Question) -> Result<Answer, DeskError> {
+    let kind = match &question {
+        Question::Store { entries, .. } if entries.is_empty() => "store strips".to_owned(),
+        Question::Store { .. } => "store entries".to_owned(),
+        other => format!("{other:?}").split([' ', '(']).next().unwrap_or_default().to_lowercase(),
+    };
+    let began = Instant::now();
+    let answer = desk.answer(question);
+    *TOOK.lock().expect("not poisoned").entry(kind).or_default() += began.elapsed().as_secs_f64();
+    answer
+}
+
 fn turn(m: &mut Meeting, desk: &SurveyDesk, other: &mut Meeting, ended: &mut Option<Summary>) -> bool {
     let mut moved = false;
     while let Some(output) = m.poll() {
         moved = true;
         match output {
             Output::Send(bytes) => other.handle(Input::Frame(bytes)),
-            Output::Ask(lane, question) => m.handle(Input::Answer(lane, desk.answer(question))),
+            Output::Ask(lane, question) => {
+                let answer = timed(desk, question);
+                m.handle(Input::Answer(lane, answer));
+            }
             Output::Finished(s) => *ended = Some(*s),
             Output::Failed(f) => panic!("{f}"),
             _ => panic!("an output this bench does not know"),

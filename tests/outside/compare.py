@@ -98,8 +98,8 @@ def main():
     for home in ("first", "second"):
         run(home, "export", "cells", "--as", "csv", "-o", f"{home}.csv")
         sides.append(surface(pd.read_csv(WORK / f"{home}.csv", comment="#")))
-    told = json.loads(run("both", "compare", "--split", "2026-05-10", "--json", "-o", "change.csv"))["comparisons"][0]
-    run("both", "compare", "--split", "2026-05-10", "-o", "change.geojson")
+    told = json.loads(run("both", "compare", "--between", "straight", "--split", "2026-05-10", "--json", "-o", "change.csv"))["comparisons"][0]
+    run("both", "compare", "--between", "straight", "--split", "2026-05-10", "-o", "change.geojson")
     squares = pd.read_csv(WORK / "change.csv", comment="#")
     features = json.loads((WORK / "change.geojson").read_text())["features"]
     patches = [f for f in features if f["geometry"]["type"] == "MultiPolygon"]

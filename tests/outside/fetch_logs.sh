@@ -1,5 +1,5 @@
 #!/bin/sh
-# Fetches three real instrument logs into CACHE as lake.nmea, river.nmea and moored.nmea.
+# Fetches four real instrument logs into CACHE as lake.nmea, river.nmea, moored.nmea and bus.can.
 #
 #   tests/outside/fetch_logs.sh CACHE
 #
@@ -14,6 +14,7 @@ LOGS="
 lake.nmea:469916839df6ff2cba425a74712e872228512a928f6903b396266c59712297d1
 river.nmea:013cf6dfc17066937f36c8fa614b69e64b8041ebbb703760ab47bcfdc830c26e
 moored.nmea:2d06e5fd860e65a9c103bd63314187515ea3d47ce3fce1e01407ba8524144cf5
+bus.can:0f1ed23ec6f39abea9faa40e8390d961e8af8266e04f7558c780c7ffaa5b5555
 "
 
 [ $# -eq 1 ] || { echo "usage: $0 CACHE" >&2; exit 2; }
@@ -55,9 +56,9 @@ apt update || echo "$0: some source lists could not be read; going on" >&2
 }
 
 for tarball in "$work"/package/*.orig.tar.*; do
-    tar -xf "$tarball" -C "$work" --wildcards '*/test/daemon/*'
+    tar -xf "$tarball" -C "$work" --wildcards '*/test/*'
 done
-find "$work" -path '*/test/daemon/*' -type f -exec sha256sum {} + >"$work/sums"
+find "$work" -path '*/test/*' -type f -exec sha256sum {} + >"$work/sums"
 for log in $LOGS; do
     found=$(sed -n "s/^${log#*:}  //p" "$work/sums" | head -n 1)
     [ -n "$found" ] || { echo "$0: no file in $PACKAGE has the SHA-256 of ${log%%:*}: it may have changed upstream" >&2; exit 3; }

@@ -58,7 +58,7 @@ while len(points) < 3000:
     i, j = rng.randrange(len(cells)), rng.uniform(-8, 8)
     points.append((lon[i] + j / (111320 * scale), lat[i] + rng.uniform(-8, 8) / 110900))
 (out / "points.csv").write_text("lon,lat\n" + "".join(f"{a:.8f},{b:.8f}\n" for a, b in points))
-rows = [r for r in csv.DictReader(run(*home, "depth", "--points", str(out / "points.csv")).splitlines()) if r["basis"] == "surface"]
+rows = [r for r in csv.DictReader(run(*home, "depth", "--between", "straight", "--points", str(out / "points.csv")).splitlines()) if r["basis"] == "surface"]
 px = (np.array([float(r["lon"]) for r in rows]) - lon.mean()) * 111320 * scale
 py = (np.array([float(r["lat"]) for r in rows]) - lat.mean()) * 110900
 off = np.abs(linear(px, py) - np.array([float(r["depth_m"]) for r in rows]))

@@ -8,6 +8,7 @@ inverse distance by gdal_grid (invdistnn, power 2, 12 nearest) where that progra
 
   surface.py EXAMPLE          prints the table, and whether the bands hold as "ok"/"not ok" lines
   surface.py EXAMPLE 1/2      every second set, from the second on
+  surface.py EXAMPLE 1/2 0 2  the same of two folds: less time, so wider bounds
 """
 
 import csv
@@ -27,6 +28,9 @@ from pykrige.ok import OrdinaryKriging
 from scipy.interpolate import CloughTocher2DInterpolator, LinearNDInterpolator, RegularGridInterpolator
 
 NOISE = 0.05
+FOLDS = sys.argv[3:] or list("01234")
+# The aims are for all folds; with two of them there are fewer tracks, so chance has more room.
+NEAR, INSIDE = (1.03, (0.93, 0.97)) if len(FOLDS) == 5 else (1.06, (0.90, 0.995))
 OWN = ("learned", "straight", "natural neighbour", "own inverse distance")
 SIDE = 500.0
 
@@ -113,7 +117,7 @@ def study(example, name, bed, spacing):
     text = "\n".join(" ".join(f"{v:.4f}" if i != 3 else str(v) for i, v in enumerate(s)) for s in survey(bed, spacing, rng))
     rows = list(csv.DictReader(io.StringIO(subprocess.run([example], input=text, capture_output=True, text=True, check=True).stdout)))
     squares, tracks, inside, bands, linear = {}, [], [], [], []
-    for fold in sorted({r["fold"] for r in rows}):
+    for fold in sorted({r["fold"] for r in rows} & set(FOLDS)):
         cells = np.array([[float(r[k]) for k in ("east", "north", "depth")] for r in rows if r["fold"] == fold and r["kind"] == "cell"])
         held = [r for r in rows if r["fold"] == fold and r["kind"] == "held"]
         take = lambda k: np.array([float(r[k]) for r in held])
@@ -151,9 +155,9 @@ def main():
     for name, (bed, spacing) in list(SETS.items())[part::parts]:
         ratio, share, linear = study(sys.argv[1], name, bed, spacing)
         slug = name.replace(", ", "-").replace(" ", "-").replace("*", "-new")
-        near = "ok" if ratio <= 1.03 else "not ok"
-        print(f"{near} surface-near-best-{slug}: learned is {ratio:.3f} of the best reference (aim 1.03)")
-        print(f"{'ok' if 0.93 <= share <= 0.97 else 'not ok'} surface-band-{slug}: {share:.1%} inside (aim 93-97)")
+        near = "ok" if ratio <= NEAR else "not ok"
+        print(f"{near} surface-near-best-{slug}: learned is {ratio:.3f} of the best reference (aim {NEAR})")
+        print(f"{'ok' if INSIDE[0] <= share <= INSIDE[1] else 'not ok'} surface-band-{slug}: {share:.1%} inside (aim {INSIDE[0]:.1%} to {INSIDE[1]:.1%})")
         # Nearly co-circular corners can be joined either way, hence not all.
         print(f"{'ok' if linear > 0.9 else 'not ok'} surface-linear-{slug}: {linear:.4f} of straight within 1 cm of SciPy", flush=True)
 

@@ -100,7 +100,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     info.stage_m = stage_m;
     info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
-    let surface = surface(&computed);
+    let surface = surface(cli, &computed);
     let levels = a.levels.of(cli, &surface, &info)?;
     let svg = chart_sheet(&surface, &info, Some(&levels), &settings)
         .map_err(|e| Failure::Input(format!("{}: {e}", a.output.display())))?;
@@ -177,16 +177,11 @@ pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
 }
 
 /// The surface of everything held, within the shore if one is drawn.
-pub(crate) fn surface(computed: &Computed) -> Surface {
-    within_shore(Surface::new(&computed.reduced.cells, &SurfaceSettings::default()), computed)
-}
-
-/// The same of other cells of the survey.
-pub(crate) fn within_shore(surface: Surface, computed: &Computed) -> Surface {
-    match &computed.ground.shore {
-        None => surface,
-        Some(s) => surface.within(&Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 }),
-    }
+pub(crate) fn surface(cli: &Cli, computed: &Computed) -> Surface {
+    let shore = computed.ground.shore.as_ref();
+    let shore = shore.map(|s| Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 });
+    let cells = &computed.reduced.cells;
+    Surface::ashore(cells, &SurfaceSettings::default(), cli.between.into(), shore)
 }
 
 /// What the sheet says about itself.

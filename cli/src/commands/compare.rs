@@ -75,7 +75,7 @@ pub(crate) fn run(cli: &Cli, a: &CompareArgs) -> Result<(), Failure> {
             Some(ring) => Water::drawn(ring),
             None => Water::around(&[&before.reduced.cells[..], &after.reduced.cells].concat()),
         };
-        let [x, y] = [&before, &after].map(chart::surface);
+        let [x, y] = [&before, &after].map(|c| chart::surface(cli, c));
         let change = compare(&x, &y, &water, stage_m, a.shift_off);
         if change.squares.is_empty() {
             return Err(Failure::Input(nothing_common(&pair, &x, &y)));

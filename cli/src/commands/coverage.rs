@@ -18,7 +18,7 @@ const SHOWN: usize = 10;
 /// `coverage`
 #[derive(Debug, Args)]
 pub(crate) struct CoverageArgs {
-    /// A drawn area, such as the shore: a GeoJSON polygon, or a CSV file of corners with columns lon and lat
+    /// A drawn water, such as the shore with its islands: GeoJSON, or a CSV file of corners with columns lon and lat
     #[arg(long, value_name = "FILE")]
     pub area: Option<PathBuf>,
     /// Height of the water above the sounding datum; without it the datum itself
@@ -38,7 +38,7 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
         return Err(Failure::Input(format!("--beam {}: degrees of the full angle, 0.5 to 90", a.beam)));
     }
     let output = a.output.as_deref().map(Output::of).transpose()?;
-    let drawn = a.area.as_deref().map(shapes::area).transpose()?;
+    let drawn = a.area.as_deref().map(shapes::water).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     let cells = &computed.reduced.cells;
@@ -50,8 +50,8 @@ pub(crate) fn run(cli: &Cli, a: &CoverageArgs) -> Result<(), Failure> {
     }
     let mut info = chart::info(cli, &store, &computed, a.stage)?;
     info.stage_m = stage_m;
-    let surface = chart::surface(&computed);
-    let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::drawn);
+    let surface = chart::surface(cli, &computed);
+    let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::within);
     let settings = CoverageSettings { stage_m, beam_deg: a.beam };
     let coverage = Coverage::of(&surface, &computed.reduced.soundings, &water, &settings);
     if coverage.area_m2 <= 0.0 {

@@ -120,7 +120,14 @@ fn begin(dir: &Path) -> Result<Device, Failure> {
 }
 
 fn joiner(dir: &Path, folder: &str, name: &str, host: &mut Device) -> Result<Device, Failure> {
-    let made = invite(&host.home, &mut host.store, leadline_survey::INVITE_MILLIS, Vec::new(), units::now())?;
+    let made = invite(
+        &host.home,
+        &mut host.store,
+        leadline_survey::Role::Keeper,
+        leadline_survey::INVITE_MILLIS,
+        Vec::new(),
+        units::now(),
+    )?;
     let home = Home::open(Some(&dir.join(folder)))?;
     home.name_device(&field("device name", name)?)?;
     let id = join(&home, &made.to_string().parse()?, units::now())?;
@@ -195,7 +202,7 @@ fn draw_all(cli: &Cli, store: &Store) -> Result<Vec<(&'static str, Vec<u8>)>, Fa
     let mut info = chart::info(cli, store, &computed, Some(TODAY_M))?;
     info.touch = Some(Touch { draft_m: DRAFT_M, margin_m: chart::TOUCH_MARGIN_M });
     let cells = &computed.reduced.cells;
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(cli, &computed);
     let levels = surface.levels(TODAY_M, info.units);
     let svg = chart::draw(&surface, &info);
     let (mut contours, mut areas, mut csv) = (Vec::new(), Vec::new(), Vec::new());

@@ -18,7 +18,7 @@ pub(crate) fn run(cli: &Cli, a: &DepthArgs) -> Result<(), Failure> {
     let at = a.at.as_deref().map(units::lonlat).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(cli, &computed);
     match (at, &a.points) {
         (Some(p), _) => {
             let terms = match (a.explain, GridPos::from_lonlat(p)) {

@@ -142,18 +142,19 @@ pub(crate) fn run(cli: &Cli, c: &ExportCommand) -> Result<(), Failure> {
 }
 
 /// What layers are made of.
-struct Material {
+struct Material<'a> {
+    cli: &'a Cli,
     computed: Computed,
     info: ChartInfo,
 }
 
-impl Material {
-    fn of(cli: &Cli, stage: Option<f64>) -> Result<Self, Failure> {
+impl<'a> Material<'a> {
+    fn of(cli: &'a Cli, stage: Option<f64>) -> Result<Self, Failure> {
         units::stage(stage)?;
         let (_, store) = open(cli)?;
         let computed = store.compute()?;
         let info = chart::info(cli, &store, &computed, stage)?;
-        Ok(Self { computed, info })
+        Ok(Self { cli, computed, info })
     }
 
     fn cells(&self) -> Layer {
@@ -165,7 +166,7 @@ impl Material {
     }
 
     fn surface(&self) -> Surface {
-        chart::surface(&self.computed)
+        chart::surface(self.cli, &self.computed)
     }
 }
 
@@ -209,7 +210,7 @@ fn marks(cli: &Cli, asked: &Marked) -> Result<(), Failure> {
 fn levelled(
     cli: &Cli,
     l: &Levelled,
-    layers: impl FnOnce(&Material, &Surface) -> Result<Vec<Layer>, Failure>,
+    layers: impl FnOnce(&Material<'_>, &Surface) -> Result<Vec<Layer>, Failure>,
 ) -> Result<(), Failure> {
     l.levels.check(cli)?;
     if matches!(l.target.format()?, VectorFormat::Csv | VectorFormat::Xyz) {
@@ -230,7 +231,7 @@ fn levelled(
 fn write(
     cli: &Cli,
     t: &Target,
-    layers: impl FnOnce(&Material) -> Result<Vec<Layer>, Failure>,
+    layers: impl FnOnce(&Material<'_>) -> Result<Vec<Layer>, Failure>,
 ) -> Result<(), Failure> {
     let format = t.format()?;
     let material = Material::of(cli, t.stage)?;

@@ -114,7 +114,7 @@ fn list(cli: &Cli, store: &Store) -> Result<(), Failure> {
             scope_words(&v.scope),
             filter_words(v, cli)
         ))?;
-        let by = crew.members().get(&s.device).map_or_else(|| s.device.short(), |m| m.name.to_string());
+        let by = crew.name_of(&s.device).map_or_else(|| s.device.short(), ToString::to_string);
         talk::say(&format!("          by {by}, {} UTC: {}", s.claimed.minute_text(), v.why))?;
         if v.decision != Decision::Keep {
             talk::say(&format!("          take back: leadline take-back --verdict {id} --why TEXT"))?;
@@ -137,7 +137,7 @@ fn filter_words(v: &Verdict, cli: &Cli) -> String {
 
 fn as_json(ground: &Ground, store: &Store) -> Result<Value, Failure> {
     let crew = store.crew()?;
-    let name = |d: &DeviceId| crew.members().get(d).map(|m| &m.name).map(Text::as_str);
+    let name = |d: &DeviceId| crew.name_of(d).map(Text::as_str);
     let verdicts: Vec<Value> = ground.verdicts.iter().map(|s| verdict_json(s, name(&s.device))).collect();
     Ok(json!({"verdicts": verdicts, "conflicts": ground.conflicts}))
 }

@@ -129,7 +129,7 @@ impl Made {
         let (_, store) = open(cli)?;
         let computed = store.compute()?;
         let info = chart::info(cli, &store, &computed, t.stage)?;
-        let surface = chart::surface(&computed);
+        let surface = chart::surface(cli, &computed);
         let zoom = t.resolution.map(|m| PixelZoom::at_most(m, &surface)).transpose().map_err(refusal)?;
         Ok(Self { surface, info, zoom })
     }

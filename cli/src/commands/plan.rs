@@ -25,7 +25,7 @@ const SHOWN: usize = 10;
 /// `plan`
 #[derive(Debug, Args)]
 pub(crate) struct PlanArgs {
-    /// The water to drive: a GeoJSON polygon, or a CSV file of corners; without it runs over the weak spots
+    /// The water to drive, islands left out: GeoJSON, or a CSV file of corners; without it runs over the weak spots
     #[arg(long, value_name = "FILE")]
     pub area: Option<PathBuf>,
     /// With --area: only runs over the weak spots inside it
@@ -66,14 +66,14 @@ pub(crate) struct PlanArgs {
 pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
     let settings = settings(a)?;
     a.output.iter().try_for_each(|path| Output::of(path).map(drop))?;
-    let drawn = a.area.as_deref().map(shapes::area).transpose()?;
+    let drawn = a.area.as_deref().map(shapes::water).transpose()?;
     let (_, store) = open(cli)?;
     let computed = store.compute()?;
     let cells = &computed.reduced.cells;
     let mut info = chart::info(cli, &store, &computed, a.stage)?;
     info.stage_m = settings.stage_m;
-    let surface = chart::surface(&computed);
-    let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::drawn);
+    let surface = chart::surface(cli, &computed);
+    let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::within);
     let seen = CoverageSettings { stage_m: settings.stage_m, ..CoverageSettings::default() };
     let coverage = Coverage::of(&surface, &computed.reduced.soundings, &water, &seen);
     let task = if a.area.is_some() && !a.weak { Task::Water } else { Task::WeakSpots };

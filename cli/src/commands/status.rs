@@ -37,6 +37,8 @@ fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
         "levelling_is_current": computed.ground.levelling.as_ref().map(|l| l.what.inputs == computed.ground.inputs),
         "copies": tally.copies,
         "waiting": counts.waiting,
+        "masked": counts.masked,
+        "crew": super::crew::as_json(store, &store.ledger()?)?,
         "quarantined": counts.quarantined,
         "wanted_strips": counts.wanted,
         "partial_legs": computed.partial_legs,
@@ -101,7 +103,23 @@ fn print_text(store: &Store, computed: &Computed) -> Result<(), Failure> {
             talk::say(&format!("  {n} {what}"))?;
         }
     }
+    if counts.masked > 0 {
+        talk::say(&format!("  {} entries do not count: their device was dismissed", counts.masked))?;
+    }
+    let ledger = store.ledger()?;
+    super::crew::lines(store, &crew, &ledger).iter().try_for_each(|l| talk::say(&format!("  {l}")))?;
+    own_standing(store)?;
     computed.ground.conflicts.iter().for_each(|c| talk::note(&format!("Conflict: {c}.")));
+    Ok(())
+}
+
+/// What this device must know of its own place in the crew.
+fn own_standing(store: &Store) -> Result<(), Failure> {
+    if let Some(at) = store.refused_at()? {
+        talk::note(&format!(
+            "Another device refused this one as dismissed ({at}). Ask the crew; until then expect that what is written here does not count."
+        ));
+    }
     Ok(())
 }
 

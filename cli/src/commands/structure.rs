@@ -101,7 +101,7 @@ pub(crate) fn run(cli: &Cli, a: &StructureArgs) -> Result<(), Failure> {
     if cells.is_empty() {
         return Err(Failure::Input("no depths yet; begin with: leadline import FILE --boat NAME".to_owned()));
     }
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(cli, &computed);
     if let Some(reason) = surface.blank_reason() {
         return Err(Failure::Input(format!("no forms of the bed: {reason}")));
     }

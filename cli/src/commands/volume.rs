@@ -27,10 +27,10 @@ pub(crate) fn run(cli: &Cli, a: &VolumeArgs) -> Result<(), Failure> {
     let info = chart::info(cli, &store, &computed, None)?;
     let list = asked(a, cells, &info.readings)?;
     let water = match &a.area {
-        Some(path) => Water::drawn(&shapes::area(path)?),
+        Some(path) => Water::within(&shapes::water(path)?),
         None => Water::around(cells),
     };
-    let surface = chart::surface(&computed);
+    let surface = chart::surface(cli, &computed);
     let table = volume_table(&surface, &water, &list);
     if table.known_m2 <= 0.0 {
         return Err(Failure::Input(match surface.blank_reason() {

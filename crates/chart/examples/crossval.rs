@@ -2,7 +2,7 @@
 //!
 //! Reads lines `east north depth track noise` (metres; noise = standard deviation), withholds every fifth track
 //! in turn and writes CSV: the cells that stay, and for each withheld sounding what each way between the tracks
-//! says of it. Only soundings that the surface covers are written.
+//! says of it. Only soundings that the surface covers are written. A number as argument asks for that fold only.
 #![allow(clippy::print_stdout, clippy::expect_used, reason = "an example prints, and stops at bad input")]
 
 use leadline_chart::{Between, Surface, SurfaceSettings};
@@ -44,7 +44,8 @@ fn main() {
     let middle = GridPos::from_lonlat(LonLat { lon: -38.25, lat: 44.5 }).expect("on the grid");
     let frame = LocalFrame::new(middle);
     println!("fold,kind,east,north,depth,straight,learned,tvu95,idw,natural,track");
-    for fold in 0..FOLDS {
+    let only: Option<u32> = std::env::args().nth(1).map(|a| a.parse().expect("a fold"));
+    for fold in (0..FOLDS).filter(|f| only.is_none_or(|o| o == *f)) {
         let (held, kept): (Vec<&Sounding>, Vec<&Sounding>) =
             soundings.iter().partition(|s| s.track % FOLDS == fold);
         study(fold, &frame, &cells(&frame, &kept), &held);

@@ -39,11 +39,32 @@ pub fn cells_csv(cells: &[Cell], stage_m: f64, out: &mut dyn io::Write) -> io::R
     layer_csv(&cells_layer(cells, &info).without(&["boat"]), out)
 }
 
-/// Quoted where RFC 4180 §2 asks for it.
+/// Quoted where RFC 4180 §2 asks for it. What a spreadsheet would take for a formula gets an apostrophe before it,
+/// which spreadsheets read as "this is text" (OWASP, "CSV Injection"): names come from other people's devices.
 fn field(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        return field(&format!("'{text}"));
+    }
     if text.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {
         text.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::field;
+
+    #[test]
+    fn names_are_no_formulas() {
+        for name in ["=1+2", "+1", "-Heron-", "@SUM(A1)", "\t=1", "\r=1"] {
+            assert!(field(name).trim_start_matches('"').starts_with('\''), "{name:?}");
+        }
+        assert_eq!(field("=HYPERLINK(\"a\",\"b\")"), "\"'=HYPERLINK(\"\"a\"\",\"\"b\"\")\"");
+        for name in ["Heron", "Heron-2", "a=b", "sure", ""] {
+            assert_eq!(field(name), name);
+        }
+        assert_eq!(field("one, two"), "\"one, two\"");
     }
 }

@@ -1,27 +1,28 @@
-//! The safe surface of a growing survey, held tile by tile and brought up to date where cells changed.
+//! The safe surface of a growing survey, held block by block and brought up to date where cells changed.
 
-use crate::blocks::{gather, inside, of_tile, owners, places_in};
+use crate::blocks::{Block, Window, gather, of_window, touched};
 use crate::contour::{Chain, Contour, ContourLine, Named, band_of, crossing, pieces, polyline};
 use crate::nodes::{Node, canonical, middle, node};
 use crate::smooth::{REACH_M, line_depths};
 use crate::{Levels, SurfaceSettings};
 use leadline_model::{Cell, CellId, GridPos, LocalFrame, TileId};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-/// The straight surface of [`crate::Surface::new`] in parts that change alone: the same contours to the last bit,
-/// at a cost that grows with what changed.
+/// The surface of [`crate::Surface::with`] and [`crate::Between::Straight`] in parts that change alone: the same
+/// contours to the last bit, at a cost that grows with what changed. It is never the learned one: what one more pass
+/// teaches of the bed changes depths between all tracks.
 #[derive(Clone, Debug, Default)]
 pub struct HeldChart {
     settings: SurfaceSettings,
-    /// Cells by tile, sorted by id.
-    tiles: BTreeMap<TileId, Vec<Node>>,
-    /// Triangles by the tile that owns them.
-    patches: BTreeMap<TileId, Patch>,
+    /// Cells by block, sorted by id.
+    cells: BTreeMap<Block, Vec<Node>>,
+    /// Triangles by the block that owns them.
+    patches: BTreeMap<Block, Patch>,
     /// Where cells came, went or changed since the last refresh.
     changed: Vec<GridPos>,
 }
 
-/// Triangles of one tile with their corners.
+/// Triangles of one block with their corners, in order of their cells.
 #[derive(Clone, Debug, Default)]
 struct Patch {
     corners: Vec<Corner>,
@@ -51,43 +52,38 @@ impl HeldChart {
     pub fn put(&mut self, tile: TileId, cells: &[Cell]) {
         let frame = LocalFrame::new(GridPos::in_tile(tile, 0, 0));
         let kept = canonical(cells).into_iter().filter(|c| c.id.tile() == tile && c.at.tile() == tile);
-        let mut new: Vec<Node> = kept.map(|c| node(c, &frame)).collect();
-        let old = self.tiles.remove(&tile).unwrap_or_default();
-        note_changes(&old, &mut new, &mut self.changed);
-        if !new.is_empty() {
-            self.tiles.insert(tile, new);
+        let mut new: BTreeMap<Block, Vec<Node>> = BTreeMap::new();
+        for c in kept {
+            new.entry(Block::of(c.at)).or_default().push(node(c, &frame));
+        }
+        for block in Window::whole(tile).blocks() {
+            let old = self.cells.remove(&block).unwrap_or_default();
+            let mut new = new.remove(&block).unwrap_or_default();
+            note_changes(&old, &mut new, &mut self.changed);
+            if !new.is_empty() {
+                self.cells.insert(block, new);
+            }
         }
     }
 
-    /// Brings the surface up to date; tells the tiles whose triangles or depths are new.
+    /// Brings the surface up to date; tells the tiles in which triangles or depths are new.
     pub fn refresh(&mut self) -> Vec<TileId> {
         let mut changed = std::mem::take(&mut self.changed);
-        for tile in touched(&changed, REACH_M) {
-            self.smooth(tile, &mut changed);
+        for window in Window::over(&touched(&changed, REACH_M)) {
+            self.smooth(&window, &mut changed);
         }
-        let gap_m = self.settings.max_gap_m;
-        let mut new = touched(&changed, gap_m / 2.0);
-        let owners = owners(self.tiles.keys().copied(), gap_m);
-        new.retain(|t| owners.binary_search(t).is_ok() || self.patches.contains_key(t));
-        for tile in &new {
-            let patch = self.patch(*tile);
-            if patch.triangles.is_empty() {
-                self.patches.remove(tile);
-            } else {
-                self.patches.insert(*tile, patch);
-            }
-        }
-        new.into_iter().collect()
+        let windows = Window::over(&touched(&changed, self.settings.max_gap_m / 2.0));
+        windows.into_iter().filter(|w| self.draw(w)).map(|w| w.tile).collect()
     }
 
     /// Number of charted cells.
     pub fn n_cells(&self) -> usize {
-        self.tiles.values().map(Vec::len).sum()
+        self.cells.values().map(Vec::len).sum()
     }
 
     /// The frame of the contours' coordinates, about the survey's middle.
     pub fn frame(&self) -> LocalFrame {
-        let all = || self.tiles.values().flatten();
+        let all = || self.cells.values().flatten();
         // The first cell, as a whole surface sees them, decides which way round the world is short.
         let first = all().min_by_key(|n| n.id).map(|n| n.at);
         LocalFrame::new(middle(first.into_iter().chain(all().map(|n| n.at))))
@@ -104,32 +100,42 @@ impl HeldChart {
         all.filter(|c| !c.lines.is_empty()).collect()
     }
 
-    /// New line depths for a tile; where they differ from the old ones is noted.
-    fn smooth(&mut self, tile: TileId, changed: &mut Vec<GridPos>) {
-        let near = gather(tile, REACH_M, |t| self.tiles.get(&t).map_or(&[][..], Vec::as_slice));
-        let depths = line_depths(tile, &near);
+    /// New line depths for a window; where they differ from the old ones is noted.
+    fn smooth(&mut self, window: &Window, changed: &mut Vec<GridPos>) {
+        let near = gather(window, REACH_M, |b| self.cells.get(&b).map_or(&[][..], Vec::as_slice));
+        let depths = line_depths(window.tile, &near);
         let own: BTreeMap<CellId, f64> = near.iter().map(|n| n.id).zip(depths).collect();
-        for n in self.tiles.get_mut(&tile).into_iter().flatten() {
-            if let Some(depth) = own.get(&n.id)
-                && depth.to_bits() != n.line_m.to_bits()
-            {
-                n.line_m = *depth;
-                changed.push(n.at);
+        for block in window.blocks() {
+            for n in self.cells.get_mut(&block).into_iter().flatten() {
+                if let Some(depth) = own.get(&n.id)
+                    && depth.to_bits() != n.line_m.to_bits()
+                {
+                    n.line_m = *depth;
+                    changed.push(n.at);
+                }
             }
         }
     }
 
-    fn patch(&self, tile: TileId) -> Patch {
+    /// New triangles for a window; whether there were or are any.
+    fn draw(&mut self, window: &Window) -> bool {
         let gap_m = self.settings.max_gap_m;
-        let near = gather(tile, gap_m / 2.0, |t| self.tiles.get(&t).map_or(&[][..], Vec::as_slice));
+        let near = gather(window, gap_m / 2.0, |b| self.cells.get(&b).map_or(&[][..], Vec::as_slice));
         let places: Vec<GridPos> = near.iter().map(|n| n.at).collect();
-        let triangles = of_tile(tile, &places, gap_m);
-        let corners = near.iter().map(|n| Corner { id: n.id, at: n.at, line_m: n.line_m }).collect();
-        Patch { corners, triangles }
+        let mut own: BTreeMap<Block, Vec<[u32; 3]>> = BTreeMap::new();
+        for (block, t) in of_window(window, &places, gap_m) {
+            own.entry(block).or_default().push(t);
+        }
+        let new: Vec<(Block, Patch)> = own.into_iter().map(|(b, t)| (b, Patch::new(&near, t))).collect();
+        let before = self.patches.len();
+        self.patches.retain(|b, _| !window.holds(*b));
+        let any = before > self.patches.len() || !new.is_empty();
+        self.patches.extend(new);
+        any
     }
 }
 
-/// Notes where two lists of one tile's nodes differ; nodes that stay keep their line depth.
+/// Notes where two lists of one block's nodes differ; nodes that stay keep their line depth.
 fn note_changes(old: &[Node], new: &mut [Node], changed: &mut Vec<GridPos>) {
     let mut before = old.iter().peekable();
     for n in new {
@@ -152,26 +158,18 @@ fn note_changes(old: &[Node], new: &mut [Node], changed: &mut Vec<GridPos>) {
     changed.extend(before.map(|gone| gone.at));
 }
 
-/// Tiles that look at one of these places when they look `reach_m` beyond their edge.
-fn touched(places: &[GridPos], reach_m: f64) -> Vec<TileId> {
-    let mut all = BTreeSet::new();
-    let mut last: Option<(TileId, Vec<(TileId, i64)>)> = None;
-    for p in places {
-        let tile = p.tile();
-        if last.as_ref().is_none_or(|(t, _)| *t != tile) {
-            let around = owners(std::iter::once(tile), 2.0 * reach_m);
-            last = Some((tile, around.into_iter().map(|t| (t, places_in(t, reach_m))).collect()));
-        }
-        for (t, reach) in last.iter().flat_map(|(_, around)| around) {
-            if inside(*t, *p, *reach) {
-                all.insert(*t);
-            }
-        }
-    }
-    all.into_iter().collect()
-}
-
 impl Patch {
+    /// Only the corners that its triangles use, in the same order.
+    fn new(near: &[&Node], mut triangles: Vec<[u32; 3]>) -> Self {
+        let mut used: Vec<u32> = triangles.iter().flatten().copied().collect();
+        used.sort_unstable();
+        used.dedup();
+        let number = |v: u32| used.partition_point(|u| *u < v) as u32;
+        triangles.iter_mut().for_each(|t| *t = t.map(number));
+        let corner = |n: &Node| Corner { id: n.id, at: n.at, line_m: n.line_m };
+        Self { corners: used.iter().map(|i| corner(near[*i as usize])).collect(), triangles }
+    }
+
     /// Adds the pieces of each level.
     fn cut(&self, frame: &LocalFrame, stage_m: f64, levels: &[f64], sides: &mut [Vec<Piece>]) {
         let depth: Vec<f64> = self.corners.iter().map(|c| c.line_m + stage_m).collect();

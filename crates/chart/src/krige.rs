@@ -261,7 +261,9 @@ mod tests {
     }
 
     /// PyKrige 1.7.3, `UniversalKriging` with a power variogram (scale 10^−α, nugget 0.1) and a regional linear
-    /// drift; its variance has the nugget of a new sounding in it, which is taken out here.
+    /// drift; its variance has the nugget of a new sounding in it, which is taken out here. For the exponent 1
+    /// gstools 1.7.0 says the same (`krige.Universal`, drift "linear", `Linear` far inside its range). Both are asked
+    /// again in `tests/outside/between.py`, which reads these numbers.
     #[test]
     fn kriging_agrees_with_an_independent_program() {
         let x = [0.0, 10.0, 22.0, 31.0, 3.0, 18.0, 29.0, 8.0];

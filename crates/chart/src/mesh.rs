@@ -122,22 +122,41 @@ pub(crate) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
 
 /// Edge numbers and the triangles beyond them.
 pub(crate) fn edges(triangles: &[[u32; 3]]) -> (Vec<[u32; 3]>, Vec<[u32; 3]>) {
-    let mut sides: Vec<(u32, u32, u32)> = Vec::with_capacity(triangles.len() * 3);
-    for (t, corner) in triangles.iter().enumerate() {
-        for i in 0..3 {
-            let (a, b) = (corner[i], corner[(i + 1) % 3]);
-            sides.push((a.min(b), a.max(b), (3 * t + i) as u32));
-        }
+    let sides = || {
+        triangles.iter().enumerate().flat_map(|(t, corner)| {
+            (0..3).map(move |i| {
+                let (a, b) = (corner[i], corner[(i + 1) % 3]);
+                (a.min(b) as usize, (a.max(b), (3 * t + i) as u32))
+            })
+        })
+    };
+    // Filed by the smaller end, so that only the few sides at one place are sorted.
+    let places = triangles.iter().flatten().max().map_or(0, |v| *v as usize + 1);
+    let mut first = vec![0u32; places + 1];
+    sides().for_each(|(a, _)| first[a + 1] += 1);
+    for a in 0..places {
+        first[a + 1] += first[a];
     }
-    sides.sort_unstable();
+    let mut next = first.clone();
+    let mut filed = vec![(0, 0); 3 * triangles.len()];
+    for (a, side) in sides() {
+        filed[next[a] as usize] = side;
+        next[a] += 1;
+    }
     let mut edge = vec![[NONE; 3]; triangles.len()];
     let mut beyond = vec![[NONE; 3]; triangles.len()];
-    for (number, group) in sides.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)).enumerate() {
-        for (i, side) in group.iter().enumerate() {
-            let (t, k) = (side.2 as usize / 3, side.2 as usize % 3);
-            edge[t][k] = number as u32;
-            // A Delaunay edge has at most two sides; the partner is the other one.
-            beyond[t][k] = group.get(1 - i.min(1)).filter(|_| group.len() == 2).map_or(NONE, |o| o.2 / 3);
+    let mut number = 0;
+    for a in 0..places {
+        let here = &mut filed[first[a] as usize..first[a + 1] as usize];
+        here.sort_unstable();
+        for group in here.chunk_by(|a, b| a.0 == b.0) {
+            for (i, side) in group.iter().enumerate() {
+                let (t, k) = (side.1 as usize / 3, side.1 as usize % 3);
+                edge[t][k] = number;
+                // A Delaunay edge has at most two sides; the partner is the other one.
+                beyond[t][k] = group.get(1 - i.min(1)).filter(|_| group.len() == 2).map_or(NONE, |o| o.1 / 3);
+            }
+            number += 1;
         }
     }
     (edge, beyond)

@@ -22,6 +22,7 @@ mod tiff;
 mod tests;
 
 pub use ascii::{AsciiGrid, surface_ascii};
+pub(crate) use indexed::chunk;
 pub use picture::{MapPicture, map_picture};
 pub use pmtiles::{MAX_TILE_ZOOM, MapTiles, map_tiles};
 pub use tiff::surface_tiff;

@@ -6,9 +6,9 @@
 //! afloat. First the depths are let down to the shoal side of the scatter, then smoothed.
 
 use crate::blocks::{ByTile, around, from_corner, place_m};
+use crate::near::Near;
 use crate::nodes::Node;
 use leadline_model::TileId;
-use std::collections::BTreeMap;
 
 /// Radius of the neighbourhood, metres (judgement: three cells to each side).
 const RADIUS_M: f64 = 12.0;
@@ -51,8 +51,9 @@ struct Patch {
     xy: Vec<[f64; 2]>,
     safe: Vec<f64>,
     shoalest: Vec<f64>,
-    /// Numbers of neighbours within the radius, itself included, ascending; and where each node's begin.
-    beside: Vec<u32>,
+    /// Neighbours within the radius, itself included, ascending: number, and what its depth below the node's own
+    /// adds to the plane there; and where each node's begin.
+    beside: Vec<(u32, f64)>,
     from: Vec<u32>,
 }
 
@@ -76,21 +77,18 @@ impl Patch {
     }
 
     fn meet(&mut self) {
-        let square = |v: f64| libm::floor(v / RADIUS_M) as i32;
-        let mut squares: BTreeMap<[i32; 2], Vec<u32>> = BTreeMap::new();
-        for (i, p) in self.xy.iter().enumerate() {
-            squares.entry(p.map(square)).or_default().push(i as u32);
-        }
+        let near = Near::new(&self.xy, RADIUS_M);
+        let mut found: Vec<u32> = Vec::new();
         for p in &self.xy {
-            let [x, y] = p.map(square);
-            let start = self.beside.len();
-            for sx in x - 1..=x + 1 {
-                for near in squares.range([sx, y - 1]..=[sx, y + 1]).map(|s| s.1) {
-                    let close = |j: &&u32| weight(*p, self.xy[**j as usize]) > 0.0;
-                    self.beside.extend(near.iter().filter(close));
+            found.clear();
+            near.within(*p, RADIUS_M, |j| {
+                if weight(*p, self.xy[j as usize]) > 0.0 {
+                    found.push(j);
                 }
-            }
-            self.beside[start..].sort_unstable();
+            });
+            // Ascending, so that sums do not depend on the tile that looks.
+            found.sort_unstable();
+            plane(*p, &self.xy, &found, &mut self.beside);
             self.from.push(self.beside.len() as u32);
         }
     }
@@ -99,36 +97,42 @@ impl Patch {
         let n = self.xy.len();
         let mut depth = self.safe.clone();
         for _ in 0..LET_DOWN {
-            depth = (0..n).map(|i| self.plane(i, &depth).min(depth[i]).max(self.shoalest[i])).collect();
+            depth = (0..n).map(|i| self.smoothed(i, &depth).min(depth[i]).max(self.shoalest[i])).collect();
         }
-        (0..n).map(|i| self.plane(i, &depth).min(self.safe[i]).max(self.shoalest[i])).collect()
+        (0..n).map(|i| self.smoothed(i, &depth).min(self.safe[i]).max(self.shoalest[i])).collect()
     }
 
-    /// Depth at node `i` of the plane through its neighbours' depths, least squares by weight.
-    fn plane(&self, i: usize, depth: &[f64]) -> f64 {
-        let p = self.xy[i];
-        let (mut w, mut x, mut y, mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-        let (mut z, mut xz, mut yz) = (0.0, 0.0, 0.0);
-        for j in &self.beside[self.from[i] as usize..self.from[i + 1] as usize] {
-            let (q, d) = (self.xy[*j as usize], depth[*j as usize] - depth[i]);
-            let (k, dx, dy) = (weight(p, q), q[0] - p[0], q[1] - p[1]);
-            w += k;
-            x += k * dx;
-            y += k * dy;
-            xx += k * dx * dx;
-            xy += k * dx * dy;
-            yy += k * dy * dy;
-            z += k * d;
-            xz += k * dx * d;
-            yz += k * dy * d;
-        }
-        let (xx, yy) = (xx + w * HELD_M * HELD_M, yy + w * HELD_M * HELD_M);
-        // Cramer's rule for the first unknown; the matrix is positive definite by the held slopes.
-        let minor = xx * yy - xy * xy;
-        let all = w * minor - x * (x * yy - y * xy) + y * (x * xy - y * xx);
-        let first = z * minor - xz * (x * yy - y * xy) + yz * (x * xy - y * xx);
-        depth[i] + first / all
+    /// Depth at node `i` of the plane through its neighbours' depths.
+    fn smoothed(&self, i: usize, depth: &[f64]) -> f64 {
+        let beside = &self.beside[self.from[i] as usize..self.from[i + 1] as usize];
+        depth[i] + beside.iter().map(|(j, share)| share * (depth[*j as usize] - depth[i])).sum::<f64>()
     }
+}
+
+/// Adds each neighbour's share in the level at `p` of the plane through all of them, least squares by weight.
+fn plane(p: [f64; 2], all: &[[f64; 2]], near: &[u32], shares: &mut Vec<(u32, f64)>) {
+    let off = |j: u32| {
+        let q = all[j as usize];
+        (weight(p, q), q[0] - p[0], q[1] - p[1])
+    };
+    let (mut w, mut x, mut y, mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for j in near {
+        let (k, dx, dy) = off(*j);
+        w += k;
+        x += k * dx;
+        y += k * dy;
+        xx += k * dx * dx;
+        xy += k * dx * dy;
+        yy += k * dy * dy;
+    }
+    let (xx, yy) = (xx + w * HELD_M * HELD_M, yy + w * HELD_M * HELD_M);
+    // Cramer's rule for the first unknown; the matrix is positive definite by the held slopes.
+    let (minor, east, north) = (xx * yy - xy * xy, x * yy - y * xy, x * xy - y * xx);
+    let whole = w * minor - x * east + y * north;
+    shares.extend(near.iter().map(|j| {
+        let (k, dx, dy) = off(*j);
+        (*j, k * (minor - dx * east + dy * north) / whole)
+    }));
 }
 
 /// Falls from one to zero at the radius.

@@ -10,9 +10,10 @@ use crate::ground::{Found, Ground};
 use crate::mesh::distance;
 use crate::nodes::Node;
 
-/// Circles with a radius over this share of the usual gap, and over this, get a place.
+/// Circles with a radius over this share of the usual gap, and over this, get a place (judgement: within a few cells
+/// of a sounding a bed does not bend by more than the soundings scatter).
 const SHARE: f64 = 0.3;
-const LEAST_M: f64 = 5.0;
+const LEAST_M: f64 = 7.0;
 /// Side of the squares with one new place, and how near an old one it may be, in usual gaps.
 const PITCH: f64 = 0.35;
 const APART: f64 = 0.2;
@@ -80,8 +81,9 @@ pub(crate) fn bend(nodes: &mut [Node], cells: usize, bed: &Bed, ground: &Ground)
             let (depth, variance) = patch.at(place.xy);
             let moved = depth - place.best_m;
             place.best_m = depth;
-            place.safe_m += moved;
-            place.line_m += moved;
+            // Shoaler wins: where the model says deeper than straight lines, boats are led by straight lines.
+            place.safe_m += moved.min(0.0);
+            place.line_m += moved.min(0.0);
             place.gap95_m = bed.error95(variance, *fall);
         }
     }

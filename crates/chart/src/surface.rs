@@ -32,13 +32,12 @@ impl Default for SurfaceSettings {
 /// How the surface runs between the cells.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Between {
-    /// Straight from cell to cell: linear in the triangles (the usual way).
-    #[default]
-    Straight,
     /// Bent as the bed of this survey bends: local kriging with what left-out stretches of track taught; straight
-    /// where there are too few to learn from. It predicts withheld tracks
-    /// better on every bed tried.
+    /// where there are too few to learn from. The usual way: it predicts withheld tracks better on every bed tried.
+    #[default]
     Learned,
+    /// Straight from cell to cell: linear in the triangles.
+    Straight,
 }
 
 /// What an estimate stands on.
@@ -102,8 +101,18 @@ impl Surface {
 
     /// The same with a chosen way between the cells.
     pub fn with(cells: &[Cell], settings: &SurfaceSettings, between: Between) -> Self {
+        Self::ashore(cells, settings, between, None)
+    }
+
+    /// The same within a shore, if there is one: zero depth along it at its stage, nothing beyond it.
+    pub fn ashore(
+        cells: &[Cell],
+        settings: &SurfaceSettings,
+        between: Between,
+        shore: Option<Shore>,
+    ) -> Self {
         let (frame, nodes) = place(&canonical(cells));
-        Self::from_nodes(frame, nodes, *settings, between, None, None)
+        Self::from_nodes(frame, nodes, *settings, between, None, shore)
     }
 
     /// The same cells within a shore: zero depth along it at its stage, nothing beyond it.

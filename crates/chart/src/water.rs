@@ -13,13 +13,16 @@ const PART_GAP_M: f64 = 250.0;
 /// Columns of the survey grid round the world.
 const WORLD: i64 = 1 << 23;
 
+/// Corners, the first not repeated.
+type Ring = Vec<[f64; 2]>;
+
 /// A drawn area, or what lies around the cells of a survey.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Water {
     /// Column of the grid that corners are counted from: keeps a water over the antimeridian in one piece.
     origin: i64,
-    /// Corners of each part, in cells: east of the origin's column, south of the grid's edge.
-    parts: Vec<Vec<[f64; 2]>>,
+    /// Each part: rings of corners, even-odd, in cells: east of the origin's column, south of the grid's edge.
+    parts: Vec<Vec<Ring>>,
     drawn: bool,
 }
 
@@ -50,16 +53,21 @@ pub(crate) struct Spots {
 impl Water {
     /// The inside of a ring of corners, the first not repeated; even-odd where it crosses itself.
     pub fn drawn(corners: &[GridPos]) -> Self {
-        let origin = corners.first().map_or(0, |p| i64::from(p.cell().x));
-        let ring = corners.iter().map(|p| in_cells(*p, origin)).collect();
-        Self { origin, parts: vec![ring], drawn: true }
+        Self::within(&[corners.to_vec()])
+    }
+
+    /// What an odd number of rings enclose: waters beside each other, islands in them, ponds on these.
+    pub fn within(rings: &[Vec<GridPos>]) -> Self {
+        let origin = rings.iter().flatten().next().map_or(0, |p| i64::from(p.cell().x));
+        let part = rings.iter().map(|r| r.iter().map(|p| in_cells(*p, origin)).collect()).collect();
+        Self { origin, parts: vec![part], drawn: true }
     }
 
     /// The convex hulls of the cells, one a part: cells farther apart than about 250 m are two waters. Land inside
     /// a hull counts as water that nobody measured; a drawn area leaves it out.
     pub fn around(cells: &[Cell]) -> Self {
         let origin = cells.iter().map(|c| c.id).min().map_or(0, |c| i64::from(c.x));
-        let mut parts: Vec<Vec<[f64; 2]>> = grouped(cells, origin).into_iter().map(hull).collect();
+        let mut parts: Vec<Vec<Ring>> = grouped(cells, origin).into_iter().map(|p| vec![hull(p)]).collect();
         parts.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
         Self { origin, parts, drawn: false }
     }
@@ -72,8 +80,8 @@ impl Water {
     /// Whether `at` lies in it.
     pub(crate) fn holds(&self, at: GridPos) -> bool {
         let p = in_cells(at, self.origin);
-        let odd = |ring: &Vec<[f64; 2]>| {
-            let west = sides(ring).filter_map(|(a, b)| crossing(a, b, p[1])).filter(|x| *x <= p[0]);
+        let odd = |part: &Vec<Ring>| {
+            let west = sides(part).filter_map(|(a, b)| crossing(a, b, p[1])).filter(|x| *x <= p[0]);
             west.count() % 2 == 1
         };
         self.parts.iter().any(odd)
@@ -84,12 +92,13 @@ impl Water {
         let on_grid = |p: &[f64; 2]| {
             place(self.origin, libm::floor(p[0] * 256.0) as i64, libm::floor(p[1] * 256.0) as i64)
         };
-        self.parts.iter().flatten().filter_map(on_grid).collect()
+        self.parts.iter().flatten().flatten().filter_map(on_grid).collect()
     }
 
     /// The squares of the survey grid whose middle lies inside: single cells if they are not too many.
     pub(crate) fn spots(&self) -> Spots {
-        let area: f64 = self.parts.iter().map(|p| area_of(p)).sum();
+        // With islands counted as water: only the size of the squares hangs on it.
+        let area: f64 = self.parts.iter().flatten().map(|r| area_of(r)).sum();
         let long = self.parts.iter().map(|p| longest_side(p)).fold(0.0, f64::max);
         let mut side = 1;
         while area / (side * side) as f64 > MOST_SPOTS || long / side as f64 > MOST_ROWS {
@@ -102,17 +111,17 @@ impl Water {
     }
 
     /// Squares of one part, row by row: between the odd and the even crossings of its sides.
-    fn scan(&self, ring: &[[f64; 2]], side: i64) -> Vec<Spot> {
+    fn scan(&self, part: &[Ring], side: i64) -> Vec<Spot> {
         let mut out = Vec::new();
         let size = side as f64;
-        let top = ring.iter().map(|p| p[1]).fold(f64::INFINITY, f64::min);
-        let bottom = ring.iter().map(|p| p[1]).fold(f64::NEG_INFINITY, f64::max);
+        let top = part.iter().flatten().map(|p| p[1]).fold(f64::INFINITY, f64::min);
+        let bottom = part.iter().flatten().map(|p| p[1]).fold(f64::NEG_INFINITY, f64::max);
         if !(top.is_finite() && bottom.is_finite()) {
             return out;
         }
         for row in libm::floor(top / size) as i64..=libm::floor(bottom / size) as i64 {
             let y = (row as f64 + 0.5) * size;
-            let mut crossings: Vec<f64> = sides(ring).filter_map(|(a, b)| crossing(a, b, y)).collect();
+            let mut crossings: Vec<f64> = sides(part).filter_map(|(a, b)| crossing(a, b, y)).collect();
             crossings.sort_by(f64::total_cmp);
             for pair in crossings.chunks_exact(2) {
                 let first = libm::ceil(pair[0] / size - 0.5) as i64;
@@ -220,7 +229,11 @@ fn half<'a>(points: impl Iterator<Item = &'a [f64; 2]>) -> Vec<[f64; 2]> {
     chain
 }
 
-fn sides(ring: &[[f64; 2]]) -> impl Iterator<Item = ([f64; 2], [f64; 2])> + '_ {
+fn sides(part: &[Ring]) -> impl Iterator<Item = ([f64; 2], [f64; 2])> + '_ {
+    part.iter().flat_map(|r| around(r))
+}
+
+fn around(ring: &[[f64; 2]]) -> impl Iterator<Item = ([f64; 2], [f64; 2])> + '_ {
     ring.iter().enumerate().map(|(i, a)| (*a, ring[(i + 1) % ring.len()]))
 }
 
@@ -229,16 +242,16 @@ fn crossing(a: [f64; 2], b: [f64; 2], y: f64) -> Option<f64> {
 }
 
 fn area_of(ring: &[[f64; 2]]) -> f64 {
-    let twice: f64 = sides(ring).map(|(a, b)| a[0] * b[1] - b[0] * a[1]).sum();
+    let twice: f64 = around(ring).map(|(a, b)| a[0] * b[1] - b[0] * a[1]).sum();
     twice.abs() / 2.0
 }
 
-fn longest_side(ring: &[[f64; 2]]) -> f64 {
+fn longest_side(part: &[Ring]) -> f64 {
     let extent = |k: usize| {
-        let low = ring.iter().map(|p| p[k]).fold(f64::INFINITY, f64::min);
-        ring.iter().map(|p| p[k]).fold(low, f64::max) - low
+        let low = part.iter().flatten().map(|p| p[k]).fold(f64::INFINITY, f64::min);
+        part.iter().flatten().map(|p| p[k]).fold(low, f64::max) - low
     };
-    if ring.is_empty() { 0.0 } else { extent(0).max(extent(1)) }
+    if part.iter().all(Vec::is_empty) { 0.0 } else { extent(0).max(extent(1)) }
 }
 
 /// True metres of one cell's side at `at`.
@@ -269,6 +282,23 @@ mod tests {
             let area = spots.total_area_m2();
             assert!((area / 160_000.0 - 1.0).abs() < 0.03, "{lon} {lat}: {area}");
             assert_eq!(spots.side, 1);
+        }
+    }
+
+    /// Squares of 400 m and, beside it, 100 m, with an island of 200 m and a pond of 60 m on it.
+    #[test]
+    fn islands_are_no_water() {
+        let f = LocalFrame::new(at(7.4, 48.2));
+        let rings: Vec<Vec<GridPos>> = [(0.0, 200.0), (20.0, 100.0), (20.0, 30.0), (400.0, 50.0)]
+            .map(|(east, half)| ring(f.place(east, 0.0), half))
+            .to_vec();
+        let water = Water::within(&rings);
+        let area = 160_000.0 - 40_000.0 + 3_600.0 + 10_000.0;
+        assert!((water.spots().total_area_m2() / area - 1.0).abs() < 0.03);
+        for (east, wet) in
+            [(-150.0, true), (-50.0, false), (20.0, true), (100.0, false), (300.0, false), (400.0, true)]
+        {
+            assert_eq!(water.holds(f.place(east, 1.0)), wet, "{east}");
         }
     }
 

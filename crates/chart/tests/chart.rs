@@ -224,7 +224,7 @@ fn learned_covers_the_same_water_and_holds_its_band() {
     assert!((both[0].area_m2() / both[1].area_m2() - 1.0).abs() < 1e-9);
     let reversed: Vec<Cell> = s.cells.iter().rev().cloned().collect();
     let again = Surface::with(&reversed, &settings, Between::Learned);
-    let (mut n, mut sums, mut inside) = (0, [0.0; 2], 0);
+    let (mut n, mut sums, mut inside, mut deeper) = (0, [0.0; 2], 0, [0; 2]);
     for i in 0..180 {
         for k in -40..40 {
             let (u, v) = (10.0 * f64::from(i) + 3.3, 7.0 * f64::from(k) + 1.7);
@@ -234,7 +234,11 @@ fn learned_covers_the_same_water_and_holds_its_band() {
             if truth < 1.0 || all.len() < 2 || all[0].basis == Basis::Cell || all[0].grade == Grade::Loose {
                 continue;
             }
-            assert!(both[1].safe_depth_at(at).expect("known") <= all[1].depth_m + 1e-9);
+            let [lines, bent] = [0, 1].map(|b| both[b].safe_depth_at(at).expect("known"));
+            assert!(bent <= all[1].depth_m + 1e-9);
+            for (count, safe) in deeper.iter_mut().zip([lines, bent]) {
+                *count += i32::from(safe > truth + 0.05);
+            }
             n += 1;
             inside += i32::from((all[1].depth_m - truth).abs() <= all[1].tvu95_m);
             for (sum, e) in sums.iter_mut().zip(&all) {
@@ -243,6 +247,8 @@ fn learned_covers_the_same_water_and_holds_its_band() {
         }
     }
     assert!(n > 800, "{n}");
+    // Boats are led over less water that is shoaler than the chart says.
+    assert!(deeper[1] < deeper[0], "{deeper:?} of {n} safe depths are deeper than the bed");
     assert!(sums[1] < 0.5 * sums[0], "{:?}", sums.map(|s| (s / f64::from(n)).sqrt()));
     assert!(f64::from(inside) / f64::from(n) > 0.93, "{inside} of {n}");
 }

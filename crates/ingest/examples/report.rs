@@ -1,6 +1,6 @@
 //! What is in a log: its report, its legs and, with `--soundings`, every sounding.
 //!
-//! `cargo run -p leadline-ingest --example report -- FILE [--date UTC] [--soundings]`
+//! `cargo run -p leadline-ingest --example report -- FILE [--date UTC] [--soundings | --json]`
 
 #![allow(clippy::print_stdout, reason = "an example talks to its caller")]
 
@@ -24,6 +24,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         importer.push(&chunk[..n], &mut legs);
     }
     let report = importer.finish(&mut legs);
+    if args.iter().any(|a| a == "--json") {
+        legs.iter().flat_map(|l| &l.soundings).for_each(|s| println!("{}", as_json(s)));
+        return Ok(());
+    }
     println!("{report:#?}");
     for leg in &legs {
         let n = leg.soundings.len();
@@ -34,4 +38,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
     }
     Ok(())
+}
+
+fn as_json(s: &leadline_model::Sounding) -> serde_json::Value {
+    let at = s.at.lonlat();
+    serde_json::json!({
+        "t_ms": s.time.0, "lon": at.lon, "lat": at.lat, "depth_mm": s.depth_mm, "offset_mm": s.offset_mm,
+        "sats": s.sats, "hdop_centi": s.hdop_centi,
+    })
 }

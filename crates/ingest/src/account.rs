@@ -107,6 +107,21 @@ impl Account {
         }
     }
 
+    /// Adds what another account has, which began before.
+    pub(crate) fn take_over(&mut self, earlier: Self) {
+        self.uses.used += earlier.uses.used;
+        self.uses.not_needed += earlier.uses.not_needed;
+        self.uses.comments += earlier.uses.comments;
+        self.uses.blank += earlier.uses.blank;
+        for (sum, n) in self.problems.iter_mut().zip(earlier.problems) {
+            *sum += n;
+        }
+        for (sum, n) in self.shown.iter_mut().zip(earlier.shown) {
+            *sum += n;
+        }
+        self.examples.splice(0..0, earlier.examples);
+    }
+
     /// Labels a line of a file that is not read.
     pub(crate) fn unread(&mut self, number: u64) {
         let reading = self.reading.take();

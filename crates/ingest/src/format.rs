@@ -1,7 +1,9 @@
 //! What a file is, by its first 4 KiB.
 
 use crate::csv::Table;
+use crate::n2k::looks_like_frames;
 use crate::nmea::{frame, is_address};
+use crate::signalk::looks_like_deltas;
 use std::fmt;
 
 /// Bytes looked at before anything is read.
@@ -15,6 +17,14 @@ pub enum Format {
     Nmea0183,
     /// A table of columns, one sounding a row.
     Csv,
+    /// Frames of NMEA 2000 as text.
+    Nmea2000,
+    /// Signal K deltas, one a line.
+    SignalK,
+    /// A GPX file.
+    Gpx,
+    /// A GeoJSON file.
+    GeoJson,
     /// Nothing but blanks.
     Empty,
     /// Something this crate does not read.
@@ -27,6 +37,10 @@ impl Format {
         match self {
             Self::Nmea0183 => "nmea-0183",
             Self::Csv => "csv",
+            Self::Nmea2000 => "nmea-2000",
+            Self::SignalK => "signal-k",
+            Self::Gpx => "gpx",
+            Self::GeoJson => "geojson",
             Self::Empty => "empty",
             Self::Unknown => "unknown",
         }
@@ -42,6 +56,10 @@ impl fmt::Display for Format {
 /// What was found in a sample.
 pub(crate) enum Sniffed {
     Nmea0183,
+    Nmea2000,
+    SignalK,
+    Gpx,
+    GeoJson,
     Csv(Box<Table>),
     Empty,
     /// With what it looks like.
@@ -50,14 +68,26 @@ pub(crate) enum Sniffed {
 
 /// Decides on a file's first bytes; `whole` if there are no more.
 pub(crate) fn sniff(sample: &[u8], whole: bool) -> Sniffed {
+    if is_gpx(sample) {
+        return Sniffed::Gpx;
+    }
     if let Some(kind) = known_magic(sample) {
         return Sniffed::Unknown(kind.to_owned());
     }
     if sample.iter().all(u8::is_ascii_whitespace) && whole {
         return Sniffed::Empty;
     }
+    if is_geojson(sample) {
+        return Sniffed::GeoJson;
+    }
+    if looks_like_deltas(sample) {
+        return Sniffed::SignalK;
+    }
     if is_nmea(sample, whole) {
         return Sniffed::Nmea0183;
+    }
+    if looks_like_frames(sample, whole) {
+        return Sniffed::Nmea2000;
     }
     let printable = sample.iter().filter(|c| !matches!(c, 0..=8 | 14..=31 | 127..)).count();
     if sample.contains(&0) || printable * 10 < sample.len() * 7 {
@@ -92,6 +122,17 @@ fn is_nmea(sample: &[u8], whole: bool) -> bool {
     unchecked > 0 && unchecked * 2 >= lines - remarks
 }
 
+fn is_gpx(sample: &[u8]) -> bool {
+    let text = sample.trim_ascii_start();
+    let root = |name: &[u8]| memchr::memmem::find(text, name).is_some();
+    text.starts_with(b"<") && (root(b"<gpx") || root(b":gpx "))
+}
+
+fn is_geojson(sample: &[u8]) -> bool {
+    let has = |word: &[u8]| memchr::memmem::find(sample, word).is_some();
+    sample.trim_ascii_start().starts_with(b"{") && has(b"\"FeatureCollection\"")
+}
+
 fn known_magic(sample: &[u8]) -> Option<&'static str> {
     const MAGIC: [(&[u8], &str); 17] = [
         (b"\x89PNG", "a PNG picture"),
@@ -110,7 +151,7 @@ fn known_magic(sample: &[u8]) -> Option<&'static str> {
         (b"\x7fELF", "a program"),
         (b"\xff\xfe", "UTF-16 text: save it as UTF-8"),
         (b"\xfe\xff", "UTF-16 text: save it as UTF-8"),
-        (b"<", "XML (GPX, KML or a web page): save the points as CSV with lon,lat,depth,time"),
+        (b"<", "XML, but no GPX: save the points as CSV with lon,lat,depth,time"),
     ];
     let starts = |m: &[u8]| match m {
         // Two letters are too few for a text that may begin so.

@@ -3,7 +3,11 @@
 use crate::account::{Account, Label, Report, excerpt};
 use crate::csv::CsvLog;
 use crate::format::{SAMPLE_BYTES, Sniffed, sniff};
+use crate::n2k::N2kLog;
 use crate::nmea::NmeaLog;
+use crate::pairing::Feed;
+use crate::points::PointsLog;
+use crate::signalk::{MAX_DELTA_BYTES, SignalKLog};
 use crate::{Format, Leg, Problem};
 use leadline_model::{Sounding, UtcMillis};
 use memchr::memchr2;
@@ -36,6 +40,10 @@ enum Stage {
     Sniffing,
     Nmea(Box<NmeaLog>),
     Csv(Box<CsvLog>),
+    N2k(Box<N2kLog>),
+    SignalK(Box<SignalKLog>),
+    /// Not read by lines.
+    Points(Format, Box<PointsLog>),
     Other(Format, Box<Account>),
 }
 
@@ -76,15 +84,23 @@ impl Importer {
         }
         let (bytes, lines) = (self.bytes, self.lines);
         match &mut self.stage {
-            Stage::Nmea(log) => {
-                let soundings = log.finish();
-                log.sink.legs.drain_into(legs);
-                std::mem::take(&mut log.sink.account).into_report(Format::Nmea0183, bytes, lines, soundings)
-            }
+            Stage::Nmea(log) => report(&mut log.feed, Format::Nmea0183, (bytes, lines), legs),
+            Stage::N2k(log) => report(&mut log.feed, Format::Nmea2000, (bytes, lines), legs),
+            Stage::SignalK(log) => report(&mut log.feed, Format::SignalK, (bytes, lines), legs),
             Stage::Csv(log) => {
                 let soundings = log.legs.finish(&mut log.account);
                 log.legs.drain_into(legs);
                 std::mem::take(&mut log.account).into_report(Format::Csv, bytes, lines, soundings)
+            }
+            Stage::Points(format, log) => {
+                log.end();
+                let soundings = log.log().map_or(0, |csv| {
+                    let soundings = csv.legs.finish(&mut csv.account);
+                    csv.legs.drain_into(legs);
+                    soundings
+                });
+                let points = log.points();
+                std::mem::take(log.account()).into_report(*format, bytes, points, soundings)
             }
             Stage::Other(format, account) => {
                 std::mem::take(&mut **account).into_report(*format, bytes, lines, 0)
@@ -96,7 +112,9 @@ impl Importer {
     /// The soundings of the leg that is still growing, in arrival order and as far as they are settled.
     pub fn open_soundings(&self) -> &[Sounding] {
         match &self.stage {
-            Stage::Nmea(log) => log.sink.legs.open(),
+            Stage::Nmea(log) => log.feed.sink.legs.open(),
+            Stage::N2k(log) => log.feed.sink.legs.open(),
+            Stage::SignalK(log) => log.feed.sink.legs.open(),
             Stage::Csv(log) => log.legs.open(),
             _ => &[],
         }
@@ -107,7 +125,13 @@ impl Importer {
         let text = sample.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&sample);
         self.stage = match sniff(text, whole) {
             Sniffed::Nmea0183 => Stage::Nmea(Box::new(NmeaLog::new(&self.options))),
-            Sniffed::Csv(table) => Stage::Csv(Box::new(CsvLog::new(*table, &self.options))),
+            Sniffed::Nmea2000 => Stage::N2k(Box::new(N2kLog::new(&self.options))),
+            Sniffed::SignalK => Stage::SignalK(Box::new(SignalKLog::new(&self.options))),
+            Sniffed::Gpx => Stage::Points(Format::Gpx, Box::new(PointsLog::gpx(&self.options))),
+            Sniffed::GeoJson => Stage::Points(Format::GeoJson, Box::new(PointsLog::geojson(&self.options))),
+            Sniffed::Csv(table) => {
+                Stage::Csv(Box::new(CsvLog::new(*table, &self.options, |_| "CSV".to_owned())))
+            }
             Sniffed::Empty => Stage::Other(Format::Empty, Box::default()),
             Sniffed::Unknown(reading) => {
                 Stage::Other(Format::Unknown, Box::new(Account::with_reading(reading)))
@@ -118,13 +142,23 @@ impl Importer {
 
     fn drain_into(&mut self, legs: &mut Vec<Leg>) {
         match &mut self.stage {
-            Stage::Nmea(log) => log.sink.legs.drain_into(legs),
+            Stage::Nmea(log) => log.feed.sink.legs.drain_into(legs),
+            Stage::N2k(log) => log.feed.sink.legs.drain_into(legs),
+            Stage::SignalK(log) => log.feed.sink.legs.drain_into(legs),
             Stage::Csv(log) => log.legs.drain_into(legs),
-            _ => {}
+            Stage::Points(_, log) => {
+                if let Some(csv) = log.log() {
+                    csv.legs.drain_into(legs);
+                }
+            }
+            Stage::Sniffing | Stage::Other(..) => {}
         }
     }
 
     fn feed(&mut self, mut rest: &[u8]) {
+        if let Stage::Points(_, log) = &mut self.stage {
+            return log.push(rest);
+        }
         if self.after_cr && !rest.is_empty() {
             self.after_cr = false;
             rest = rest.strip_prefix(b"\n").unwrap_or(rest);
@@ -149,27 +183,44 @@ impl Importer {
 
     /// Adds to the unfinished line, as far as the limit and one byte more.
     fn keep(&mut self, part: &[u8]) {
-        let room = MAX_LINE_BYTES + 1 - self.carry.len().min(MAX_LINE_BYTES + 1);
+        let most = self.longest() + 1;
+        let room = most - self.carry.len().min(most);
         self.carry.extend_from_slice(&part[..part.len().min(room)]);
+    }
+
+    /// Longest line of this kind of log, bytes.
+    fn longest(&self) -> usize {
+        if matches!(self.stage, Stage::SignalK(_)) { MAX_DELTA_BYTES } else { MAX_LINE_BYTES }
     }
 
     fn line(&mut self, line: &[u8], whole: bool) {
         self.lines += 1;
+        let longest = self.longest();
         let number = self.lines;
         // As much as an unfinished line keeps, so that chunks make no difference.
-        let line = line.get(..=MAX_LINE_BYTES).unwrap_or(line);
+        let line = line.get(..=longest).unwrap_or(line);
         let label = match line.first() {
             None => Some(Label::Blank),
             Some(b'#') => Some(Label::Comment),
             Some(c) if c.is_ascii_whitespace() && line.trim_ascii().is_empty() => Some(Label::Blank),
             _ => None,
         };
-        let too_long = line.len() > MAX_LINE_BYTES;
+        let too_long = line.len() > longest;
         match &mut self.stage {
             Stage::Nmea(log) => match label {
                 _ if too_long => log.refuse(number, line, Problem::TooLongLine),
-                Some(label) => log.sink.account.label(label, number, String::new),
+                Some(label) => log.feed.sink.account.label(label, number, String::new),
                 None => log.line(number, line, whole),
+            },
+            Stage::N2k(log) => match label {
+                _ if too_long => log.refuse(number, line, Problem::TooLongLine),
+                Some(label) => log.feed.sink.account.label(label, number, String::new),
+                None => log.line(number, line),
+            },
+            Stage::SignalK(log) => match label {
+                _ if too_long => log.refuse(number, line, Problem::TooLongLine),
+                Some(label) => log.feed.sink.account.label(label, number, String::new),
+                None => log.line(number, line),
             },
             Stage::Csv(log) => match label {
                 _ if too_long => {
@@ -182,7 +233,13 @@ impl Importer {
                 Some(Label::Blank) => account.label(Label::Blank, number, String::new),
                 _ => account.unread(number),
             },
-            Stage::Sniffing => {}
+            Stage::Points(..) | Stage::Sniffing => {}
         }
     }
+}
+
+fn report(feed: &mut Feed, format: Format, (bytes, lines): (u64, u64), legs: &mut Vec<Leg>) -> Report {
+    let soundings = feed.finish();
+    feed.sink.legs.drain_into(legs);
+    std::mem::take(&mut feed.sink.account).into_report(format, bytes, lines, soundings)
 }

@@ -2,7 +2,8 @@
 //!
 //! Reading cannot fail, only complain: whatever the bytes are, the answer is legs (possibly none) and a
 //! [`Report`] in which every line is accounted for. Bytes are pushed in chunks of any size; the answer does not
-//! depend on where the chunks were cut. It reads NMEA 0183 logs and CSV or XYZ tables, told apart by content.
+//! depend on where the chunks were cut. It reads NMEA 0183 and NMEA 2000 logs, Signal K
+//! deltas, CSV or XYZ tables, GPX tracks and GeoJSON points, told apart by content.
 //!
 //! What it is not: it opens no file, asks no clock, corrects no depth and judges no sounding. A depth is kept
 //! as the instrument gave it; draft, level, screening and grade come later.
@@ -30,8 +31,12 @@ mod format;
 pub mod gauge;
 mod importer;
 mod legs;
+mod n2k;
 pub mod nmea;
+mod pairing;
+mod points;
 mod problem;
+mod signalk;
 
 pub use account::{Example, LineUses, Report};
 pub use format::Format;

@@ -2,6 +2,8 @@
 
 #[path = "ingest/common.rs"]
 mod common;
+#[path = "ingest/formats.rs"]
+mod formats;
 #[path = "ingest/golden.rs"]
 mod golden;
 #[path = "ingest/identity.rs"]

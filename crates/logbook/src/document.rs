@@ -2,7 +2,7 @@
 //! peer. They are caches: anything in them can be made again from the entries.
 
 use crate::entry::Entry;
-use crate::{Domain, LegClaim, Limits, Op, StripRef, WriteRef, decode, encode};
+use crate::{Domain, LegClaim, Limits, Op, Role, StripRef, WriteRef, decode, encode};
 use automerge::legacy::{Key, ObjectId, Op as AmOp, OpType};
 use automerge::op_set2::ValueRef;
 use automerge::{ActorId, Automerge, Change, ExpandedChange, ROOT, ReadDoc, ScalarValue};
@@ -71,8 +71,16 @@ pub enum DocError {
 
 /// The writes of an entry, one change a document.
 pub fn changes_of(entry: &Entry, limits: &Limits) -> BTreeMap<DocKey, DocChange> {
+    changes_as(entry, Role::Keeper, limits)
+}
+
+/// The writes of an entry that counts as one of a device with this role ([`crate::Crew::counts_as`]). What speaks of
+/// the crew goes in all the same: nobody reads the crew from a document, and so a change between keeper and contributor
+/// leaves the documents as they are.
+pub fn changes_as(entry: &Entry, role: Role, limits: &Limits) -> BTreeMap<DocKey, DocChange> {
     let mut puts: BTreeMap<DocKey, BTreeMap<String, Vec<u8>>> = BTreeMap::new();
-    for (n, op) in entry.writes() {
+    let heard = |op: &Op| role >= Role::Contributor || role.may_say(op);
+    for (n, op) in entry.writes().filter(|(_, op)| heard(op)) {
         for (doc, key, value) in puts_of(entry, n, op, limits) {
             puts.entry(doc).or_default().entry(key).or_insert(value);
         }

@@ -26,6 +26,8 @@ pub enum Domain {
     Parcel,
     /// The prologue made of a survey's secret.
     Prologue,
+    /// A survey's secret, as the entry that announces it names it.
+    Secret,
     /// What a levelling is solved from.
     Inputs,
     /// The key, made of a survey's secret, that locks parcels for the crew.
@@ -49,6 +51,7 @@ impl Domain {
             Self::Holdings => "leadline 2026 holdings v1",
             Self::Parcel => "leadline 2026 parcel v1",
             Self::Prologue => "leadline 2026 prologue v1",
+            Self::Secret => "leadline 2026 secret v1",
             Self::Inputs => "leadline 2026 inputs v1",
             Self::ParcelLock => "leadline 2026 parcel lock v1",
             Self::Beacon => "leadline 2026 beacon v1",

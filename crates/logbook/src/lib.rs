@@ -20,9 +20,10 @@ mod sound;
 mod strip;
 
 pub use codec::{CodecError, decode, encode, pack, unpack};
-pub use crew::{Crew, CrewMember, InviteRefusal};
+pub use crew::{Chains, Crew, CrewMember, Cuts, Dismissed, InviteRefusal, Reached};
 pub use document::{
-    Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_of, read_survey, read_tile,
+    Applied, DocChange, DocError, DocKey, Said, SurveyWrites, apply, changes_as, changes_of, read_survey,
+    read_tile,
 };
 pub use entry::{BODY_VERSION, Body, Entry, Envelope, Refusal, entry_id, peek};
 pub use hash::{Domain, Hasher};

@@ -261,7 +261,7 @@ pub struct Standing {
     /// The last entries that count under the standing before, one an epoch, ascending; of an epoch that is not
     /// named none do.
     pub cuts: Vec<Cut>,
-    /// The reason in words; may be empty.
+    /// The reason in words.
     pub why: Text,
     /// Earlier standings of the device that it takes the place of: so a dismissed device is admitted again.
     pub replaces: Vec<WriteRef>,

@@ -4,7 +4,7 @@ use crate::beacon::{GROUP_V4, GROUP_V6, MAX_BYTES, PORT};
 use socket2::{Domain, Protocol, Socket, Type};
 use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket as Mouth};
 use tokio::net::UdpSocket;
 
 /// Sends and hears beacons.
@@ -13,7 +13,7 @@ pub(crate) struct Air {
     ear_v4: Option<UdpSocket>,
     ear_v6: Option<UdpSocket>,
     /// `None`: not to be had yet; an IPv6 address is checked for duplicates before it can be used.
-    mouths: BTreeMap<IpAddr, Option<UdpSocket>>,
+    mouths: BTreeMap<IpAddr, Option<Mouth>>,
 }
 
 impl Air {
@@ -83,7 +83,7 @@ impl Air {
         for (ip, mouth) in &self.mouths {
             let (Some(mouth), Some(bytes)) = (mouth, make(*ip)) else { continue };
             for to in ways(*ip) {
-                let _ = mouth.try_send_to(&bytes, SocketAddr::new(to, PORT));
+                let _ = mouth.send_to(&bytes, SocketAddr::new(to, PORT));
             }
         }
     }
@@ -135,7 +135,8 @@ fn ear(at: IpAddr) -> io::Result<UdpSocket> {
     UdpSocket::from_std(socket.into())
 }
 
-fn mouth(ip: IpAddr, index: u32) -> io::Result<UdpSocket> {
+/// Never waits, and is not the runtime's: that one would refuse to send until it has looked at the socket once.
+fn mouth(ip: IpAddr, index: u32) -> io::Result<Mouth> {
     let socket = Socket::new(Domain::for_address(SocketAddr::new(ip, 0)), Type::DGRAM, Some(Protocol::UDP))?;
     socket.set_nonblocking(true)?;
     match ip {
@@ -152,7 +153,7 @@ fn mouth(ip: IpAddr, index: u32) -> io::Result<UdpSocket> {
         }
     }
     socket.bind(&SocketAddr::new(ip, 0).into())?;
-    UdpSocket::from_std(socket.into())
+    Ok(socket.into())
 }
 
 /// Each IPv6 address with the number of its interface, where the system tells them in a file; elsewhere the system

@@ -34,9 +34,30 @@ pub(crate) enum By {
     Beacon { shy: bool },
 }
 
+/// An address, and who still tells it.
+#[derive(Debug)]
+struct Place {
+    addr: Multiaddr,
+    mdns: bool,
+    beacon: bool,
+}
+
+impl Place {
+    fn new(addr: Multiaddr) -> Self {
+        Self { addr, mdns: false, beacon: false }
+    }
+
+    fn told(&mut self, by: By, is: bool) {
+        match by {
+            By::Mdns => self.mdns = is,
+            By::Beacon { .. } => self.beacon = is,
+        }
+    }
+}
+
 #[derive(Debug)]
 struct Row {
-    addresses: VecDeque<Multiaddr>,
+    addresses: VecDeque<Place>,
     /// Holds the survey's secret: never given up while it is near.
     proven: bool,
     /// It waits to be dialled, whichever id is lower.
@@ -67,7 +88,7 @@ impl Book {
     /// A typed address is dialled at once.
     pub(crate) fn type_in(&mut self, addr: Multiaddr, now: Instant) {
         let row = Row {
-            addresses: [addr.clone()].into(),
+            addresses: [Place::new(addr.clone())].into(),
             proven: false,
             shy: false,
             due: Some(now),
@@ -98,12 +119,15 @@ impl Book {
             }
             (row.proven, row.shy) = (true, shy);
         }
-        if row.addresses.contains(&addr) {
+        if let Some(place) = row.addresses.iter_mut().find(|p| p.addr == addr) {
+            place.told(by, true);
             return false;
         }
         row.addresses.truncate(ADDRESSES_MAX - 1);
         // The newest first: an old one may be stale.
-        row.addresses.push_front(addr);
+        let mut place = Place::new(addr);
+        place.told(by, true);
+        row.addresses.push_front(place);
         if row.failures > 0 && !row.busy && !self.shy {
             row.failures = 0;
             row.due = first;
@@ -121,10 +145,12 @@ impl Book {
         self.found.remove(peer).is_some()
     }
 
-    /// A device has not announced itself at this address for long. True if it has none left and is forgotten.
-    pub(crate) fn lose(&mut self, peer: &PeerId, addr: &Multiaddr) -> bool {
+    /// A device has not announced itself in this way at this address for long. True if it has none left and is
+    /// forgotten.
+    pub(crate) fn lose(&mut self, peer: &PeerId, addr: &Multiaddr, by: By) -> bool {
         let Some(row) = self.found.get_mut(peer) else { return false };
-        row.addresses.retain(|a| a != addr);
+        row.addresses.iter_mut().filter(|p| p.addr == *addr).for_each(|p| p.told(by, false));
+        row.addresses.retain(|p| p.mdns || p.beacon);
         row.addresses.is_empty() && self.found.remove(peer).is_some()
     }
 
@@ -134,9 +160,9 @@ impl Book {
         let is_due = |row: &Row| !row.busy && row.due.is_some_and(|d| d <= now);
         for (peer, row) in self.found.iter_mut().filter(|(_, r)| is_due(r)) {
             // One address a dial: a stale one that answers with another id would fail the whole dial.
-            if let Some(addr) = row.addresses.front() {
+            if let Some(place) = row.addresses.front() {
                 row.busy = true;
-                targets.push(Target::Peer(*peer, addr.clone()));
+                targets.push(Target::Peer(*peer, place.addr.clone()));
             }
         }
         for (addr, row) in self.typed.iter_mut().filter(|(_, r)| is_due(r)) {
@@ -239,8 +265,8 @@ mod tests {
         assert_eq!(first, vec![Target::Peer(high, addr(2))]);
         assert_eq!(book.failed(&first[0], now), Some(FIRST_WAIT));
         assert_eq!(book.due(now + FIRST_WAIT), vec![Target::Peer(high, addr(1))]);
-        assert!(!book.lose(&high, &addr(1)));
-        assert!(book.lose(&high, &addr(2)));
+        assert!(!book.lose(&high, &addr(1), By::Mdns));
+        assert!(book.lose(&high, &addr(2), By::Mdns));
     }
 
     #[test]
@@ -300,6 +326,19 @@ mod tests {
         shy.broke(&high, now);
         shy.met(None, &high, now);
         assert!(shy.due(now + LONGEST_WAIT).is_empty());
+    }
+
+    #[test]
+    fn what_one_way_of_finding_loses_the_other_may_still_tell() {
+        let (low, high) = ids();
+        let now = Instant::now();
+        let mut book = Book::new(low, None, false);
+        book.find(high, addr(1), By::Mdns, now);
+        book.find(high, addr(1), By::Beacon { shy: false }, now);
+        assert!(!book.lose(&high, &addr(1), By::Mdns));
+        book.find(high, addr(1), By::Mdns, now);
+        assert!(!book.lose(&high, &addr(1), By::Beacon { shy: false }));
+        assert!(book.lose(&high, &addr(1), By::Mdns));
     }
 
     #[test]

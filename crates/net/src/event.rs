@@ -29,6 +29,33 @@ pub enum Event {
     Began(PeerId),
     /// How far a meeting is; a few times a second.
     Progress(PeerId, Summary),
+    /// Both hold the same, and stay on: what is new goes over as it is made. The summary is of what moved so far.
+    InStep {
+        /// The address this device dialled, if it did.
+        address: Option<Multiaddr>,
+        /// The transport's id of the other end.
+        peer: PeerId,
+        /// What moved.
+        summary: Summary,
+    },
+    /// While staying on: new entries and strips were given, and are durable there.
+    Pushed {
+        /// The transport's id of the other end.
+        peer: PeerId,
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
+    /// While staying on: new entries and strips have come, and are durable here.
+    Taken {
+        /// The transport's id of the other end.
+        peer: PeerId,
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
     /// A meeting is done.
     Met {
         /// The address this device dialled, if it did.

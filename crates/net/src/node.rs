@@ -4,8 +4,9 @@ use crate::addr::{ip_and_port, is_link_local_v6, is_tcp, without_peer};
 use crate::book::{Book, By, Target};
 use crate::near::News;
 use crate::presence::Presence;
+use crate::session::{self, Stay, Told};
 use crate::swarm::{Behaviour, BehaviourEvent, build};
-use crate::{Event, NetError, NetFailure, session};
+use crate::{Event, NetError, NetFailure};
 use futures::StreamExt;
 use leadline_sync::{Binding, Desk, Failure, Summary};
 use libp2p::swarm::dial_opts::{DialOpts, PeerCondition};
@@ -16,7 +17,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::{AbortHandle, Id, JoinError, JoinHandle, JoinSet};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_util::compat::FuturesAsyncReadCompatExt;
@@ -109,6 +110,8 @@ impl Node {
             presence,
             listening: BTreeSet::new(),
             quiet: settings.shy,
+            stay: settings.again.is_some(),
+            leaving: watch::Sender::new(false),
             swarm,
             control,
             desk,
@@ -139,7 +142,7 @@ impl Node {
     pub async fn leave(mut self) {
         let (nobody, _) = mpsc::channel(1);
         self.to_dial = nobody;
-        let _ = timeout(PARTING, &mut self.task).await;
+        let _ = timeout(2 * PARTING, &mut self.task).await;
     }
 }
 
@@ -154,6 +157,9 @@ struct Running {
     control: Control,
     desk: Arc<dyn Desk>,
     events: mpsc::Sender<Event>,
+    /// Meetings stay on when all is done.
+    stay: bool,
+    leaving: watch::Sender<bool>,
     book: Book,
     /// Beacons, if they are wanted and can be had.
     presence: Option<Presence>,
@@ -199,6 +205,7 @@ impl Running {
                         if let Some(p) = &mut self.presence {
                             p.say(true);
                         }
+                        self.part().await;
                         return;
                     }
                 },
@@ -206,6 +213,20 @@ impl Running {
                 Some((peer, stream)) = accepted.recv() => self.on_stream(peer, stream).await,
                 Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
                 _ = looks.tick() => self.dial_due().await,
+            }
+        }
+    }
+
+    /// Lets the meetings that stay on end in order.
+    async fn part(&mut self) {
+        let _ = self.leaving.send(true);
+        let goodbye = sleep(PARTING);
+        tokio::pin!(goodbye);
+        while !self.meetings.is_empty() {
+            tokio::select! {
+                event = self.swarm.select_next_some() => drop(event),
+                Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
+                () = &mut goodbye => return,
             }
         }
     }
@@ -225,8 +246,13 @@ impl Running {
                 }
             }
             SwarmEvent::ConnectionEstablished { peer_id, connection_id, .. } => {
-                if let Some(target) = self.dialling.remove(&connection_id) {
-                    self.open_stream(peer_id, target).await;
+                let Some(target) = self.dialling.remove(&connection_id) else { return };
+                match self.active.values_mut().find(|a| a.peer == peer_id && !a.superseded) {
+                    Some(old) => {
+                        old.target = old.target.take().or(Some(target));
+                        self.swarm.close_connection(connection_id);
+                    }
+                    None => self.open_stream(peer_id, target).await,
                 }
             }
             SwarmEvent::OutgoingConnectionError { connection_id, peer_id, error } => {
@@ -238,7 +264,7 @@ impl Running {
                 for (peer, addr) in found {
                     let addr = without_peer(&addr);
                     let usable = is_tcp(&addr) && !is_link_local_v6(&addr);
-                    if usable && self.book.find(peer, addr.clone(), By::Mdns, Instant::now()) {
+                    if usable && self.find(peer, addr.clone(), By::Mdns) {
                         self.tell(Event::Found(peer, addr)).await;
                     }
                 }
@@ -246,7 +272,7 @@ impl Running {
             }
             SwarmEvent::Behaviour(BehaviourEvent::Mdns(mdns::Event::Expired(gone))) => {
                 for (peer, addr) in gone {
-                    if self.book.lose(&peer, &without_peer(&addr)) {
+                    if self.book.lose(&peer, &without_peer(&addr), By::Mdns) {
                         self.tell(Event::Gone(peer)).await;
                     }
                 }
@@ -268,11 +294,20 @@ impl Running {
         }
     }
 
+    /// Whom a meeting is going on with need not be dialled.
+    fn find(&mut self, peer: PeerId, addr: Multiaddr, by: By) -> bool {
+        let new = self.book.find(peer, addr, by, Instant::now());
+        if new && self.active.values().any(|a| a.peer == peer) {
+            self.book.heard(&peer);
+        }
+        new
+    }
+
     async fn on_news(&mut self, news: News) {
         match news {
             News::Here(heard) => {
                 let (peer, address) = (heard.peer, heard.address);
-                self.book.find(peer, address.clone(), By::Beacon { shy: heard.shy }, Instant::now());
+                self.find(peer, address.clone(), By::Beacon { shy: heard.shy });
                 if heard.new {
                     self.tell(Event::Near { peer, address, device: heard.device }).await;
                     self.dial_due().await;
@@ -283,7 +318,7 @@ impl Running {
                 self.tell(Event::Gone(peer)).await;
             }
             News::Lost(peer, address) => {
-                if self.book.lose(&peer, &address) {
+                if self.book.lose(&peer, &address, By::Beacon { shy: false }) {
                     self.tell(Event::Gone(peer)).await;
                 }
             }
@@ -313,7 +348,7 @@ impl Running {
 
     async fn open_stream(&mut self, peer: PeerId, target: Target) {
         let mut control = self.control.clone();
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, Some(&target));
         let crossing = *self.swarm.local_peer_id() > peer;
         let meeting = async move {
             let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
@@ -331,21 +366,35 @@ impl Running {
 
     async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
         self.book.heard(&peer);
-        let hold = self.holder(peer);
+        let hold = self.holder(peer, None);
         self.begin(peer, None, false, async move { hold(stream).await }).await;
     }
 
     /// Holds a meeting on a stream to `peer`.
-    fn holder(&self, peer: PeerId) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
+    fn holder(
+        &self,
+        peer: PeerId,
+        target: Option<&Target>,
+    ) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
         let (desk, events) = (self.desk.clone(), self.events.clone());
+        let stay = Stay { stay: self.stay, leave: self.leaving.subscribe() };
+        let address = target.cloned().map(address_of);
         let binding = Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() };
         move |stream| {
             Box::pin(async move {
-                let report = move |s: &Summary| {
-                    // Progress may be skipped.
-                    let _ = events.try_send(Event::Progress(peer, s.clone()));
+                let report = move |told: Told<'_>| {
+                    let event = match told {
+                        Told::Progress(s) => Event::Progress(peer, s.clone()),
+                        Told::InStep(s) => {
+                            Event::InStep { address: address.clone(), peer, summary: s.clone() }
+                        }
+                        Told::Pushed(entries, strips) => Event::Pushed { peer, entries, strips },
+                        Told::Taken(entries, strips) => Event::Taken { peer, entries, strips },
+                    };
+                    // A caller that is behind misses some of it; the summary at the end has all.
+                    let _ = events.try_send(event);
                 };
-                Ok(session::hold(stream.compat(), desk, binding, report).await?)
+                Ok(session::hold(stream.compat(), desk, binding, stay, report).await?)
             })
         }
     }

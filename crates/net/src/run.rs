@@ -3,7 +3,7 @@
 use crate::{Event, NetError, NetFailure, Node, Settings, Who};
 use leadline_sync::{Desk, Summary};
 use libp2p::{Multiaddr, PeerId};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -95,14 +95,14 @@ async fn turn(
     let wake = plan.once.then(|| run.wake_at(Instant::now())).flatten();
     let event = tokio::select! {
         event = came.recv() => event,
-        () = leave => return Some(Ok(std::mem::take(&mut run.met))),
+        () = leave => return Some(Ok(run.so_far())),
         _ = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => None,
     };
     if let Some((node, event)) = event
         && !nodes.tries_elsewhere(node, &event)
     {
         on_event(&event);
-        let met = matches!(event, Event::Met { .. });
+        let met = matches!(event, Event::Met { .. } | Event::InStep { .. });
         run.note(event, Instant::now());
         if met && let Err(e) = nodes.renew() {
             return Some(Err(e));
@@ -210,6 +210,8 @@ struct Run {
     find: bool,
     patience: Option<Duration>,
     going_on: BTreeSet<PeerId>,
+    /// Meetings that stay on.
+    in_step: BTreeMap<PeerId, Summary>,
     met: Vec<Summary>,
     failed: Option<NetFailure>,
     last_news: Instant,
@@ -223,6 +225,7 @@ impl Run {
             find: plan.find,
             patience: plan.patience,
             going_on: BTreeSet::new(),
+            in_step: BTreeMap::new(),
             met: Vec::new(),
             failed: None,
             last_news: now,
@@ -231,10 +234,17 @@ impl Run {
 
     fn note(&mut self, event: Event, now: Instant) {
         match event {
-            Event::Progress(..) => return,
+            Event::Progress(peer, summary) => {
+                if let Some(s) = self.in_step.get_mut(&peer) {
+                    *s = summary;
+                }
+                return;
+            }
+            Event::InStep { peer, summary, .. } => drop(self.in_step.insert(peer, summary)),
             Event::Began(peer) => drop(self.going_on.insert(peer)),
             Event::Met { address, peer, summary } => {
                 self.going_on.remove(&peer);
+                self.in_step.remove(&peer);
                 if let Some(a) = address {
                     self.waits_for.remove(&a);
                 }
@@ -243,6 +253,8 @@ impl Run {
             Event::Failed { address, peer, why, .. } => {
                 if let Some(p) = peer {
                     self.going_on.remove(&p);
+                    // It was in step before the link went.
+                    self.met.extend(self.in_step.remove(&p));
                 }
                 let awaited = address.is_some_and(|a| self.waits_for.remove(&a));
                 // Strangers on the network are no failure of ours.
@@ -254,6 +266,13 @@ impl Run {
             _ => {}
         }
         self.last_news = now;
+    }
+
+    /// All that moved, also in meetings that are still on.
+    fn so_far(&mut self) -> Vec<Summary> {
+        let mut met = std::mem::take(&mut self.met);
+        met.extend(std::mem::take(&mut self.in_step).into_values());
+        met
     }
 
     /// When to look whether it is over if nothing happens; never at once again, or the loop would spin.

@@ -416,6 +416,7 @@ fn two_surveys(seed: u64) -> Input {
     input
 }
 
+#[allow(clippy::print_stdout, reason = "figures belong into the test log")]
 #[test]
 fn the_datum_of_an_adopted_survey_is_found_within_what_is_stated() {
     let (mut within, mut seeds, mut widest) = (0, 0, 0f64);

@@ -32,25 +32,27 @@ pub fn found_survey(home: &Home, name: &Text, datum: &Text, now: UtcMillis) -> R
     Ok(id)
 }
 
-/// Makes a one-time invite and the entry that lets any keeper honour it.
+/// Makes a one-time invite for a device of this role, and the entry that lets any keeper honour it.
 pub fn invite(
     home: &Home,
     store: &mut Store,
+    role: Role,
     valid_ms: i64,
     addresses: Vec<Text>,
     now: UtcMillis,
 ) -> Result<InviteText, Error> {
     let me = store.device();
-    if !store.crew()?.is_keeper(&me) {
-        return Err(Error::Request(
-            "only an admitted keeper can invite; meet a device of the crew first (`leadline sync`)"
-                .to_owned(),
-        ));
+    let crew = store.crew()?;
+    if !crew.is_keeper(&me) {
+        return Err(Error::NotKeeper);
+    }
+    if crew.is_full(store.limits()) {
+        return Err(leadline_logbook::InviteRefusal::Full.into());
     }
     let one_time: [u8; 32] = random();
     let expires = UtcMillis(now.0.saturating_add(valid_ms));
     let key = DeviceKey::from_seed(&one_time).id().0;
-    store.append(vec![vec![Op::Invite(Invite { key, expires, role: Role::Keeper })]], &[], now)?;
+    store.append(vec![vec![Op::Invite(Invite { key, expires, role })]], &[], now)?;
     let (name, _) =
         store.name()?.ok_or_else(|| Error::Request("the survey's first entry is missing".to_owned()))?;
     let secret = home.secret(&store.survey())?;

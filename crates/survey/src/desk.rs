@@ -1,11 +1,13 @@
 //! The desk of a meeting: the store behind the questions a meeting asks.
 
+use crate::fetching::Fetching;
 use crate::{Error, Home, Store};
-use leadline_logbook::{DeviceKey, InviteRefusal, Member, Op};
-use leadline_model::{DeviceId, SurveyId, Text, UtcMillis};
+use leadline_logbook::{DeviceKey, SurveyWrites};
+use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
-    Admission, Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Wants,
+    Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, Wants,
 };
+use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard};
 
 /// One survey's store at a meeting. A connection for each lane, so that giving does not wait for taking.
@@ -13,6 +15,10 @@ use std::sync::{Mutex, MutexGuard};
 pub struct SurveyDesk {
     give: Mutex<Store>,
     take: Mutex<Store>,
+    fetching: Mutex<Fetching>,
+    wants: Wants,
+    /// Where and when each strip was measured, as of the newest entry then: read only for areas and dates.
+    places: Mutex<(u64, Places)>,
     survey: SurveyId,
     name: Text,
 }
@@ -21,43 +27,98 @@ impl SurveyDesk {
     /// The desk of a survey in `home`.
     pub fn new(home: &Home, survey: SurveyId) -> Result<Self, Error> {
         let (give, take) = (home.store(&survey)?, home.store(&survey)?);
-        Ok(Self { give: Mutex::new(give), take: Mutex::new(take), survey, name: home.device_name()? })
+        Ok(Self {
+            give: Mutex::new(give),
+            take: Mutex::new(take),
+            fetching: Mutex::default(),
+            wants: Wants::Everything,
+            places: Mutex::default(),
+            survey,
+            name: home.device_name()?,
+        })
+    }
+
+    /// Fetches only such strips. Entries are always taken.
+    #[must_use]
+    pub fn wanting(self, wants: Wants) -> Self {
+        Self { wants, ..self }
+    }
+
+    /// The strips that are lacking and wanted, from `after` on, that `meeting` may fetch: they are its own from now on.
+    fn to_fetch(
+        &self,
+        meeting: u64,
+        after: Option<&StripDigest>,
+        max: usize,
+    ) -> Result<Vec<StripDigest>, Error> {
+        let store = lock(&self.take);
+        let places = self.places(&store)?;
+        let mut fetching = lock(&self.fetching);
+        let may = |d: &StripDigest| is_within(&self.wants, &places.1, d) && fetching.is_free(d, meeting);
+        let digests = store.wanted_where(may, after, max)?;
+        fetching.reserve(&digests, meeting);
+        Ok(digests)
+    }
+
+    fn to_fetch_again(&self, meeting: u64, digests: &[StripDigest]) -> Result<Vec<StripDigest>, Error> {
+        let mut digests = lock(&self.take).still_wanted(digests)?;
+        let mut fetching = lock(&self.fetching);
+        fetching.again(&digests, meeting);
+        digests.retain(|d| fetching.is_free(d, meeting));
+        fetching.reserve(&digests, meeting);
+        Ok(digests)
+    }
+
+    fn places(&self, store: &Store) -> Result<MutexGuard<'_, (u64, Places)>, Error> {
+        let mut places = lock(&self.places);
+        if matches!(self.wants, Wants::Part(_)) {
+            let (_, newest) = store.news(0, 0)?;
+            if places.0 != newest {
+                *places = (newest, places_of(&store.survey_writes()?));
+            }
+        }
+        Ok(places)
+    }
+
+    fn holdings(&self, store: &Store) -> Result<Holdings, Error> {
+        let counts = store.counts()?;
+        let missing = match self.wants {
+            Wants::Part(_) => {
+                let places = self.places(store)?;
+                store.wanted_where(|d| is_within(&self.wants, &places.1, d), None, usize::MAX)?.len() as u64
+            }
+            _ => counts.wanted,
+        };
+        Ok(Holdings {
+            digest: store.entries_digest()?,
+            missing_strips: u32::try_from(missing).unwrap_or(u32::MAX),
+            entries: counts.entries,
+        })
     }
 
     /// Notes a finished meeting.
-    pub fn note_met(&self, device: &DeviceId, name: &Text, now: UtcMillis) -> Result<(), Error> {
-        let mut store = lock(&self.take);
-        let digest = store.holdings_digest()?;
-        store.note_peer(device, name, now, &digest)
+    pub fn note_met(
+        &self,
+        device: &DeviceId,
+        name: &Text,
+        summary: &Summary,
+        now: UtcMillis,
+    ) -> Result<(), Error> {
+        let digest = summary.digest.filter(|_| summary.same_entries || summary.was_equal);
+        lock(&self.take).note_peer(device, name, now, digest, None)
     }
 
-    fn admit(&self, device: DeviceId, name: Text, invite: Option<[u8; 32]>) -> Result<Admission, Error> {
-        let mut store = lock(&self.take);
-        let crew = store.crew()?;
-        // A device that has just joined knows nobody yet: whoever holds the survey's secret may bring it the crew.
-        if crew.members().contains_key(&device) || !crew.is_founded() {
-            return Ok(Admission::Member);
-        }
-        let Some(key) = invite else { return Ok(Admission::Stranger) };
-        if !crew.is_keeper(&store.device()) {
-            return Ok(Admission::InviteUnknown);
-        }
-        let now = clock();
-        let role = match crew.redeemable(&key, &device, now) {
-            Ok(invite) => invite.role,
-            Err(InviteRefusal::Expired) => return Ok(Admission::InviteExpired),
-            Err(InviteRefusal::Used) => return Ok(Admission::InviteUsed),
-            Err(_) => return Ok(Admission::InviteUnknown),
-        };
-        let member = Member { device, name, role, invite: Some(key) };
-        store.append(vec![vec![Op::Member(member)]], &[], now)?;
-        Ok(Admission::Joined)
+    /// Notes that another device refused this one as dismissed.
+    pub fn note_refused(&self, now: UtcMillis) -> Result<(), Error> {
+        lock(&self.take).note_refused(now)
     }
 
     fn reply(&self, question: Question) -> Result<Answer, Error> {
         let give = || lock(&self.give);
         Ok(match question {
-            Question::Admit { device, name, invite } => Answer::Admitted(self.admit(device, name, invite)?),
+            Question::Admit { device, name, invite } => {
+                Answer::Admitted(lock(&self.take).admit(device, name, invite, clock())?)
+            }
             Question::Have => Answer::Have(give().have()?),
             Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
             Question::Entries { ids, max_bytes } => {
@@ -68,14 +129,21 @@ impl SurveyDesk {
                 let store = give();
                 Answer::Items(fill(keys, max_bytes, |key: StripKey| store.strip_by_prefix(&key.0))?)
             }
-            Question::Store { entries, strips, .. } => {
+            Question::Store { from, meeting, absent, entries, strips } => {
+                let tried: Vec<_> = strips.iter().map(|(d, _)| *d).chain(absent.iter().copied()).collect();
+                let _done = Tried { desk: self, meeting, tried, absent: !absent.is_empty() };
+                if entries.is_empty() && strips.is_empty() {
+                    return Ok(Answer::Stored(Stored::default()));
+                }
+                let ids = entries.iter().filter_map(|e| leadline_logbook::entry_id(e)).collect();
                 let packed = strips.into_iter().map(|(_, s)| s).collect();
-                let done = lock(&self.take).accept(entries, packed)?;
+                let done = lock(&self.take).accept_from(Some(from), entries, packed)?;
                 let mut stored = Stored {
                     entries: done.entries as u32,
                     known: done.known as u32,
-                    waiting: done.waiting as u32,
+                    waiting: (done.waiting + done.masked) as u32,
                     strips: done.strips as u32,
+                    ids,
                     ..Stored::default()
                 };
                 for reason in done.refused {
@@ -84,10 +152,18 @@ impl SurveyDesk {
                 Answer::Stored(stored)
             }
             Question::WantedStrips { wants: Wants::EntriesOnly, .. } => Answer::Wanted(Vec::new()),
-            Question::WantedStrips { after, max, .. } => {
-                Answer::Wanted(lock(&self.take).wanted_strips(after.as_ref(), max)?)
+            Question::WantedStrips { meeting, after, max, .. } => {
+                Answer::Wanted(self.to_fetch(meeting, after.as_ref(), max)?)
             }
-            Question::Holdings => Answer::Holdings(holdings(&lock(&self.take))?),
+            Question::WantedAgain { meeting, digests } => {
+                Answer::Wanted(self.to_fetch_again(meeting, &digests)?)
+            }
+            Question::Holdings => Answer::Holdings(self.holdings(&lock(&self.take))?),
+            Question::News { after, max } => {
+                let (ids, upto) = give().news(after, max)?;
+                Answer::News { ids, upto }
+            }
+            Question::Held(keys) => Answer::Held(give().held_strips(&keys)?),
             _ => return Err(Error::Request("this program's store does not know that question".to_owned())),
         })
     }
@@ -104,7 +180,11 @@ impl Desk for SurveyDesk {
                 let key = DeviceKey::from_seed(&one_time);
                 config.invite = Some(config.binding.invite_proof(&key, &config.device, &self.survey));
             }
-            Ok((config, holdings(&store)?))
+            config.wants = self.wants.clone();
+            config.clock = Some(clock());
+            config.meeting = lock(&self.fetching).begin();
+            (_, config.upto) = store.news(0, 0)?;
+            Ok((config, self.holdings(&store)?))
         };
         made().map_err(DeskError::new)
     }
@@ -112,15 +192,55 @@ impl Desk for SurveyDesk {
     fn answer(&self, question: Question) -> Result<Answer, DeskError> {
         self.reply(question).map_err(DeskError::new)
     }
+
+    fn version(&self) -> Result<u64, DeskError> {
+        // The giving connection writes nothing, so it sees every write of the others.
+        let written = lock(&self.give).data_version().map_err(DeskError::new)?;
+        Ok(written.wrapping_add(lock(&self.fetching).freed() << 32))
+    }
+
+    fn close(&self, meeting: u64) {
+        lock(&self.fetching).end(meeting);
+    }
 }
 
-fn holdings(store: &Store) -> Result<Holdings, Error> {
-    let counts = store.counts()?;
-    Ok(Holdings {
-        digest: store.entries_digest()?,
-        missing_strips: u32::try_from(counts.wanted).unwrap_or(u32::MAX),
-        entries: counts.entries,
-    })
+/// Notes what was fetched, or absent, however storing it ends.
+struct Tried<'a> {
+    desk: &'a SurveyDesk,
+    meeting: u64,
+    tried: Vec<StripDigest>,
+    absent: bool,
+}
+
+impl Drop for Tried<'_> {
+    fn drop(&mut self) {
+        let mut fetching = lock(&self.desk.fetching);
+        fetching.tried(self.tried.drain(..), self.meeting);
+        if self.absent {
+            fetching.free();
+        }
+    }
+}
+
+/// Where and when each strip that a claim names was measured.
+type Places = BTreeMap<StripDigest, (TileId, UtcMillis, UtcMillis)>;
+
+fn places_of(writes: &SurveyWrites) -> Places {
+    let mut places = Places::new();
+    for claim in writes.claims.values().flatten().map(|said| &said.what) {
+        let at = |ms: u32| UtcMillis(claim.window.start().0 + i64::from(ms));
+        places.extend(claim.strips.iter().map(|s| (s.digest, (s.tile, at(s.first_ms), at(s.last_ms)))));
+    }
+    places
+}
+
+/// What no claim in force places is not held back.
+fn is_within(wants: &Wants, places: &Places, digest: &StripDigest) -> bool {
+    match wants {
+        Wants::Everything => true,
+        Wants::EntriesOnly => false,
+        _ => places.get(digest).is_none_or(|(tile, first, last)| wants.want(*tile, *first, *last)),
+    }
 }
 
 /// Items from the front until `max_bytes` would be exceeded, at least one.
@@ -142,7 +262,7 @@ fn fill<K>(
 }
 
 /// A panic while the lock was held rolled its transaction back: the store is whole.
-fn lock(m: &Mutex<Store>) -> MutexGuard<'_, Store> {
+fn lock<T>(m: &Mutex<T>) -> MutexGuard<'_, T> {
     m.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 

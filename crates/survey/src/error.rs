@@ -130,6 +130,31 @@ pub enum Error {
         /// What is wrong and what next.
         why: String,
     },
+    /// This device may only read.
+    #[error(
+        "this device is a reader here: it may read and pass on, not write (nothing was written); a keeper of the crew can change that with `leadline crew role`"
+    )]
+    Reader,
+    /// What only keepers may say.
+    #[error(
+        "only an admitted keeper can do that: ask one of the crew (`leadline crew list`), or meet a device of the crew first (`leadline sync`)"
+    )]
+    NotKeeper,
+    /// This device's admission came to nothing.
+    #[error(
+        "this device's admission does not count any more, as the keeper who admitted it was dismissed before: nothing was written; ask another keeper for `leadline crew role` or a new invite"
+    )]
+    Unadmitted,
+    /// This device was dismissed.
+    #[error(
+        "this device was dismissed from the crew by {by} ({why}): nothing it writes from now on would count, so nothing was written; what it holds can still be read, charted and exported. A keeper can admit it again with `leadline crew role`"
+    )]
+    Dismissed {
+        /// Name of the keeper.
+        by: String,
+        /// The reason in its words.
+        why: String,
+    },
     /// Another request that cannot be met.
     #[error("{0}")]
     Request(String),

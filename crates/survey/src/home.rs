@@ -3,7 +3,7 @@
 //! `keys/` (mode 0700) holds the device key and the survey secrets, apart from the stores, so that a copied store
 //! carries no identity. `surveys/` holds one SQLite store a survey, `originals/` the imported logs by digest.
 
-use crate::{Error, Store};
+use crate::{Error, SecretRing, Store};
 use leadline_logbook::DeviceKey;
 use leadline_model::{SurveyId, Text};
 use serde::{Deserialize, Serialize};
@@ -150,24 +150,30 @@ impl Home {
         fs::remove_file(&path).map_err(Error::file(&path))
     }
 
-    /// The secret that opens meetings of a survey.
+    /// The secret that opens meetings of a survey: the newest one.
     pub fn secret(&self, id: &SurveyId) -> Result<[u8; 32], Error> {
-        let path = self.secret_path(id);
-        read_secret(&path)?.ok_or(Error::KeyFile { path, why: "the survey's secret is missing" })
+        Ok(self.secret_ring(id).newest()?.secret)
     }
 
-    /// Keeps a survey's secret.
+    /// The secrets that open meetings of a survey, newest first, at most four: devices that were away when the secret
+    /// was changed still know only a former one.
+    pub fn secrets(&self, id: &SurveyId) -> Result<Vec<[u8; 32]>, Error> {
+        Ok(self.secret_ring(id).all()?.into_iter().map(|s| s.secret).collect())
+    }
+
+    /// Keeps the secret that came with a survey or an invite.
     pub fn keep_secret(&self, id: &SurveyId, secret: &[u8; 32]) -> Result<(), Error> {
-        write_secret(&self.secret_path(id), secret)
+        self.secret_ring(id).keep(0, secret)
+    }
+
+    /// The secrets of a survey.
+    pub fn secret_ring(&self, id: &SurveyId) -> SecretRing {
+        SecretRing::new(self.root.join("keys"), *id)
     }
 
     /// Where imported logs are kept.
     pub fn originals(&self) -> PathBuf {
         self.root.join("originals")
-    }
-
-    fn secret_path(&self, id: &SurveyId) -> PathBuf {
-        self.root.join("keys").join(format!("{id}.secret"))
     }
 
     fn config(&self) -> Result<Config, Error> {
@@ -219,7 +225,7 @@ fn device_key(path: &Path) -> Result<DeviceKey, Error> {
     Ok(DeviceKey::from_seed(&seed))
 }
 
-fn read_secret(path: &Path) -> Result<Option<[u8; 32]>, Error> {
+pub(crate) fn read_secret(path: &Path) -> Result<Option<[u8; 32]>, Error> {
     let text = match fs::read_to_string(path) {
         Ok(t) => t,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
@@ -233,7 +239,7 @@ fn read_secret(path: &Path) -> Result<Option<[u8; 32]>, Error> {
 }
 
 /// Mode 0600, never overwritten: a lost race or a second join leaves the first in place.
-fn write_secret(path: &Path, secret: &[u8; 32]) -> Result<(), Error> {
+pub(crate) fn write_secret(path: &Path, secret: &[u8; 32]) -> Result<(), Error> {
     let temp = path.with_extension(format!("{}.tmp", std::process::id()));
     let write = || -> std::io::Result<()> {
         let mut options = fs::OpenOptions::new();

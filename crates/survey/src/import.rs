@@ -89,6 +89,7 @@ pub fn import_file(
     request: &ImportRequest,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Imported, Error> {
+    store.may_measure()?;
     let trims = Trims::of(&home.trims()?);
     let read = read_log(path, &home.originals(), request.date, (store.limits(), &trims), progress)?;
     let known = known_legs(store, &request.boat)?;

@@ -3,20 +3,25 @@
 
 mod actions;
 mod adopt;
+mod areas;
+mod crew;
 mod decisions;
 mod desk;
 mod error;
+mod fetching;
 mod geopackage;
 mod give;
 mod ground;
 mod home;
 mod import;
 mod invite;
+mod ledger;
 mod levels;
 mod marks;
 mod only;
 mod parcel;
 mod query;
+mod secrets;
 mod store;
 mod trim;
 
@@ -25,6 +30,8 @@ pub use actions::{
     set_gauge, set_river, set_shore, set_speeds,
 };
 pub use adopt::{Adoption, adopt_survey, unadopt_survey};
+pub use areas::areas_of;
+pub use crew::rotate_secret;
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
@@ -38,6 +45,8 @@ pub use import::{ImportRequest, Imported, files_of, import_file};
 pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.
 pub use leadline_ingest::gauge;
+/// What a device may do in a crew.
+pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
 pub use leadline_reduce::{
     BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DatumFound, DayFound, Differences, Dispute,
@@ -46,6 +55,9 @@ pub use leadline_reduce::{
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
+/// What is fetched from other devices.
+pub use leadline_sync::{Part, TileArea, Wants};
+pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
 pub use marks::{KnownMark, mark_note, remove_mark, share_mark};
 pub use only::Only;
@@ -55,5 +67,6 @@ pub use parcel::{
     write_parcels,
 };
 pub use query::{Computed, Explained};
+pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
 pub use trim::{MAX_TRIMS, Trim};

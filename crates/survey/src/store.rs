@@ -8,7 +8,9 @@ mod append;
 mod documents;
 mod guest;
 mod marks;
+mod news;
 mod read;
+mod settle;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;
@@ -39,6 +41,20 @@ CREATE TABLE doc (key TEXT PRIMARY KEY, bytes BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE waiting (id BLOB PRIMARY KEY, device BLOB NOT NULL, bytes BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE quarantine (n INTEGER PRIMARY KEY, id BLOB, reason TEXT NOT NULL, bytes BLOB NOT NULL);
 CREATE TABLE peer (device BLOB PRIMARY KEY, name TEXT NOT NULL, met INTEGER NOT NULL, digest BLOB NOT NULL) WITHOUT ROWID;
+";
+
+/// What stands around the crew; also added to stores made before it.
+const CREW_SCHEMA: &str = "
+CREATE TABLE masked (n INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, device BLOB NOT NULL, epoch BLOB NOT NULL,
+                     seq INTEGER NOT NULL, crew INTEGER NOT NULL, beyond INTEGER NOT NULL, bytes BLOB NOT NULL);
+CREATE INDEX masked_place ON masked (device, epoch, seq);
+CREATE TABLE muted (n INTEGER PRIMARY KEY REFERENCES entry (n));
+CREATE TABLE reached (cut BLOB NOT NULL, entry BLOB NOT NULL, PRIMARY KEY (cut, entry)) WITHOUT ROWID;
+CREATE TABLE strip_aside (digest BLOB NOT NULL UNIQUE, bytes BLOB NOT NULL);
+ALTER TABLE waiting ADD COLUMN peer BLOB NOT NULL DEFAULT x'0000000000000000000000000000000000000000000000000000000000000000';
+ALTER TABLE quarantine ADD COLUMN peer BLOB NOT NULL DEFAULT x'0000000000000000000000000000000000000000000000000000000000000000';
+ALTER TABLE peer ADD COLUMN have BLOB;
+ALTER TABLE peer ADD COLUMN clock INTEGER;
 ";
 
 /// One survey's store, open.
@@ -87,11 +103,28 @@ impl Store {
     fn check_format(&mut self) -> Result<(), Error> {
         let found = self.sql(|db| db.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0)))?;
         match found {
-            FORMAT => Ok(()),
+            FORMAT => self.add_crew_tables(),
             0 => self.create(),
-            older @ 1..FORMAT => self.read_anew(older, FORMAT),
+            older @ 1..FORMAT => {
+                self.add_crew_tables()?;
+                self.read_anew(older, FORMAT)
+            }
             _ => Err(Error::Newer { path: self.path.clone(), found, known: FORMAT }),
         }
+    }
+
+    fn add_crew_tables(&mut self) -> Result<(), Error> {
+        let is_there = "SELECT EXISTS (SELECT 1 FROM sqlite_master WHERE name = 'masked')";
+        if self.sql(|db| db.query_row(is_there, [], |r| r.get::<_, bool>(0)))? {
+            return Ok(());
+        }
+        self.write(|tx| {
+            // Another process may have added them while this one waited.
+            if !tx.query_row(is_there, [], |r| r.get::<_, bool>(0))? {
+                tx.execute_batch(CREW_SCHEMA)?;
+            }
+            Ok(())
+        })
     }
 
     fn create(&mut self) -> Result<(), Error> {
@@ -101,6 +134,7 @@ impl Store {
             // Another process may have made the tables while this one waited.
             if tx.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0))? == 0 {
                 tx.execute_batch(SCHEMA)?;
+                tx.execute_batch(CREW_SCHEMA)?;
                 tx.execute("INSERT INTO meta VALUES ('epoch', ?1), ('survey', ?2)", (epoch, survey.0))?;
                 tx.pragma_update(None, "user_version", FORMAT)?;
             }
@@ -109,7 +143,7 @@ impl Store {
     }
 
     /// Runs a read and puts the store's name on an error.
-    fn sql<T>(&self, f: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, Error> {
+    pub(crate) fn sql<T>(&self, f: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, Error> {
         f(&self.db).map_err(|source| Error::Sqlite { path: self.path.clone(), source })
     }
 

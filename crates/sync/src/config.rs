@@ -32,6 +32,8 @@ pub struct Config {
     pub clock: Option<UtcMillis>,
     /// The desk's number for this meeting: it keeps apart what several meetings fetch at once. Not told to the peer.
     pub meeting: u64,
+    /// Up to where the desk's news had come when its holdings were read ([`crate::Question::News`]).
+    pub upto: u64,
 }
 
 /// Bytes of a device's name that go into a hello, so that the shortest meeting stays under 600 bytes.
@@ -54,6 +56,7 @@ impl Config {
             secret_generation: None,
             clock: None,
             meeting: 0,
+            upto: 0,
         }
     }
 }

@@ -13,6 +13,24 @@ pub trait Desk: Send + Sync + 'static {
 
     /// Answers one question with the matching kind of [`Answer`].
     fn answer(&self, question: Question) -> Result<Answer, DeskError>;
+
+    /// A number that is another one whenever entries or strips have come from anywhere, or strips that a meeting was
+    /// to fetch are free again. Asked about four times a second by every meeting that stays on, so it must be cheap.
+    fn version(&self) -> Result<u64, DeskError> {
+        Ok(0)
+    }
+
+    /// The meeting with this number ([`Config::meeting`]) is over, in whatever way.
+    fn close(&self, _meeting: u64) {}
+
+    /// What of a leg that is being recorded is to be shown to the crew, with a number that grows with it: the latest
+    /// only, at most [`crate::PROVISIONAL_BYTES`]. Nothing in it is kept by anybody.
+    fn provisional(&self) -> Option<(u64, Vec<u8>)> {
+        None
+    }
+
+    /// What a device shows of its open leg. It has proven its key; the bytes are unchecked.
+    fn show_provisional(&self, _from: DeviceId, _bytes: Vec<u8>) {}
 }
 
 /// The store could not do what was asked. Ends the meeting; nothing that was acknowledged is affected.
@@ -110,14 +128,22 @@ pub enum Question {
     Store {
         /// The peer it came from (not necessarily who wrote it).
         from: DeviceId,
+        /// The meeting ([`Config::meeting`]).
+        meeting: u64,
         /// Entries, exact bytes.
         entries: Vec<Vec<u8>>,
         /// Packed strips, under the digest they were asked for by.
         strips: Vec<(StripDigest, Vec<u8>)>,
+        /// Strips that were asked for and that the peer does not hold: another meeting may fetch them.
+        absent: Vec<StripDigest>,
     },
     /// Digests of strips named by entries in force, within `wants`, not held: ascending, the first `max` of those
-    /// greater than `after`. → [`Answer::Wanted`]
+    /// greater than `after`. From then on they are this meeting's to fetch, until they are stored, are named absent or
+    /// the meeting is over; what another one is fetching is left out, and what was absent at this peer too.
+    /// → [`Answer::Wanted`]
     WantedStrips {
+        /// The meeting ([`Config::meeting`]).
+        meeting: u64,
         /// What this device wants.
         wants: Wants,
         /// Where the page before ended.
@@ -125,8 +151,26 @@ pub enum Question {
         /// Length of a full page; a shorter answer is the last one.
         max: usize,
     },
+    /// The peer says that it holds these now, which were absent before: those of them that are still wanted and not
+    /// being fetched by another meeting. → [`Answer::Wanted`]
+    WantedAgain {
+        /// The meeting ([`Config::meeting`]).
+        meeting: u64,
+        /// Which.
+        digests: Vec<StripDigest>,
+    },
     /// What is held now. → [`Answer::Holdings`]
     Holdings,
+    /// Ids of entries that have come into force since the news ended at `after`, in the order in which they came, at
+    /// most `max`. → [`Answer::News`]
+    News {
+        /// Where the news before ended; 0 = from the first entry on.
+        after: u64,
+        /// How many. 0 asks only where the news end now.
+        max: usize,
+    },
+    /// Which of these strips are held. → [`Answer::Held`]
+    Held(Vec<StripKey>),
 }
 
 /// The desk's answer.
@@ -144,10 +188,19 @@ pub enum Answer {
     Items(Vec<Option<Vec<u8>>>),
     /// To [`Question::Store`].
     Stored(Stored),
-    /// To [`Question::WantedStrips`].
+    /// To [`Question::WantedStrips`] and [`Question::WantedAgain`].
     Wanted(Vec<StripDigest>),
     /// To [`Question::Holdings`].
     Holdings(Holdings),
+    /// To [`Question::News`].
+    News {
+        /// The entries.
+        ids: Vec<EntryId>,
+        /// Where they end: the next question's `after`.
+        upto: u64,
+    },
+    /// To [`Question::Held`].
+    Held(Vec<StripKey>),
 }
 
 /// Whether a device may meet us.
@@ -181,6 +234,8 @@ pub struct Stored {
     pub waiting: u32,
     /// New strips.
     pub strips: u32,
+    /// Ids of the entries that came, whatever became of them: they are not given back to who gave them.
+    pub ids: Vec<EntryId>,
     /// What was not taken: the reason for people, and how often.
     pub refused: BTreeMap<String, u32>,
 }

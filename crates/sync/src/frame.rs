@@ -2,6 +2,7 @@
 //!
 //! A frame is its kind (one byte) and its body. Kinds from 128 on may be skipped by whoever does not know them.
 
+use crate::PROVISIONAL_BYTES;
 use crate::block::{append, split};
 use crate::items::{ITEMS_LIMIT, Items};
 use crate::{Config, HELLO_NAME_BYTES, Holdings, InviteProof, StripKey, Wants};
@@ -23,7 +24,11 @@ pub(crate) mod kind {
     pub(crate) const STRIPS: u8 = 8;
     pub(crate) const DONE: u8 = 9;
     pub(crate) const PING: u8 = 10;
+    pub(crate) const HERE: u8 = 11;
+    pub(crate) const LEAVE: u8 = 12;
+    pub(crate) const NOW: u8 = 13;
     pub(crate) const SKIPPABLE: u8 = 128;
+    pub(crate) const PROVISIONAL: u8 = 129;
 }
 
 /// One message of a meeting.
@@ -49,6 +54,14 @@ pub(crate) enum Frame {
     Done(Done),
     /// Nothing: shows that the sender is there.
     Ping,
+    /// Strips the receiver has asked for in vain are held now.
+    Here(Vec<StripKey>),
+    /// The sender leaves a meeting that stayed on.
+    Leave,
+    /// Digest of the entries the sender has in force now.
+    Now(Digest),
+    /// What a leg that is being recorded looks like so far; opaque, kept by nobody.
+    Provisional(Vec<u8>),
     /// A kind this program does not know and may skip.
     Newer,
 }
@@ -143,10 +156,12 @@ impl Frame {
             Self::Have(have) => out.extend(encode(have, limit)?),
             Self::Offer(n) | Self::Ack(n) => out.extend(n.to_le_bytes()),
             Self::Entries(packed) => out.extend(packed),
-            Self::Want(keys) => keys.iter().for_each(|k| out.extend(k.0)),
+            Self::Want(keys) | Self::Here(keys) => keys.iter().for_each(|k| out.extend(k.0)),
             Self::Strips(items) => items.iter().for_each(|i| append(&mut out, i)),
             Self::Done(d) => out.extend(encode(d, limit)?),
-            Self::Ping | Self::Newer => {}
+            Self::Now(digest) => out.extend(digest.0),
+            Self::Provisional(bytes) => out.extend(bytes),
+            Self::Ping | Self::Leave | Self::Newer => {}
         }
         if out.len() > limit { Err(CodecError::Oversize(limit)) } else { Ok(out) }
     }
@@ -171,6 +186,10 @@ impl Frame {
             }
             kind::DONE => Self::Done(decode(body, limits.frame)?),
             kind::PING if body.is_empty() => Self::Ping,
+            kind::HERE => Self::Here(keys_of(body).ok_or(CodecError::Layout)?),
+            kind::LEAVE if body.is_empty() => Self::Leave,
+            kind::NOW => Self::Now(decode(body, Digest::LEN)?),
+            kind::PROVISIONAL if body.len() <= PROVISIONAL_BYTES => Self::Provisional(body.to_vec()),
             kind::SKIPPABLE.. => Self::Newer,
             _ => return Err(CodecError::Layout),
         })
@@ -188,6 +207,10 @@ impl Frame {
             Self::Strips(_) => kind::STRIPS,
             Self::Done(_) => kind::DONE,
             Self::Ping => kind::PING,
+            Self::Here(_) => kind::HERE,
+            Self::Leave => kind::LEAVE,
+            Self::Now(_) => kind::NOW,
+            Self::Provisional(_) => kind::PROVISIONAL,
             Self::Newer => kind::SKIPPABLE,
         }
     }

@@ -1,7 +1,8 @@
 //! The meeting: greeting, time-outs, rounds and the end. What is given and taken in between stands in `give` and
-//! `take`.
+//! `take`, what follows when both stay on in `live`.
 
 mod give;
+mod live;
 mod take;
 
 use crate::frame::{Done, Frame, Hello, PROTOCOLS};
@@ -10,8 +11,11 @@ use crate::items::Items;
 use crate::{
     Admission, Answer, Config, DeskError, Failure, Holdings, Lane, Misconduct, Question, RefusalCode, Summary,
 };
+pub use live::PROVISIONAL_BYTES;
+
 use give::Give;
 use leadline_model::{DeviceId, Digest};
+use live::Live;
 use std::collections::VecDeque;
 use take::Take;
 
@@ -50,6 +54,12 @@ pub enum Input {
     Answer(Lane, Result<Answer, DeskError>),
     /// The stream has ended, in whatever way. What came whole is still stored before [`Output::Failed`].
     LinkLost,
+    /// The desk's version has changed ([`crate::Desk::version`]).
+    Stirred,
+    /// Show this of the leg that is being recorded to the peer; ignored unless both stay on.
+    Provisional(Vec<u8>),
+    /// End a meeting that stays on, in order; one that is still under way ends as soon as both are done.
+    Leave,
 }
 
 /// What a meeting wants done.
@@ -61,6 +71,24 @@ pub enum Output {
     Send(Vec<u8>),
     /// Ask the desk.
     Ask(Lane, Question),
+    /// Both are done and stay on. Let the meeting know when the desk's version changes.
+    InStep(Box<Summary>),
+    /// While staying on: so much has been given, and is durable at the peer.
+    Pushed {
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
+    /// While staying on: so much new has come and is durable.
+    Taken {
+        /// Entries.
+        entries: u32,
+        /// Strips.
+        strips: u32,
+    },
+    /// What the peer shows of a leg that is being recorded.
+    Provisional(Vec<u8>),
     /// Last output: send what came before it, then end the stream.
     Finished(Box<Summary>),
     /// Last output: send what came before it, then drop the stream.
@@ -84,6 +112,8 @@ pub struct Meeting {
     out: VecDeque<Output>,
     give: Give,
     take: Take,
+    live: Option<Live>,
+    wants_to_leave: bool,
     my_done: Option<Done>,
     their_done: Option<Done>,
     rounds: u32,
@@ -130,6 +160,8 @@ impl Meeting {
             out: VecDeque::new(),
             give: Give::default(),
             take: Take::new(cfg.wants.clone()),
+            live: None,
+            wants_to_leave: false,
             my_done: None,
             their_done: None,
             rounds: 0,
@@ -159,6 +191,15 @@ impl Meeting {
             (_, Input::Answer(Lane::Give, answer)) => self.on_give_answer(answer),
             (_, Input::Answer(Lane::Take, answer)) => self.on_take_answer(answer),
             (_, Input::LinkLost) => Err(Failure::LinkLost),
+            (_, Input::Stirred) => {
+                self.on_stirred();
+                Ok(())
+            }
+            (_, Input::Provisional(bytes)) => self.send_provisional(bytes),
+            (_, Input::Leave) => {
+                self.leave();
+                Ok(())
+            }
         };
         if let Err(failure) = result.and_then(|()| self.pump()) {
             self.fail(failure);
@@ -280,12 +321,19 @@ impl Meeting {
             Frame::Entries(packed) => self.on_entries(packed),
             Frame::Strips(items) => self.on_strips(items),
             Frame::Done(done) => self.on_done(done),
+            Frame::Here(keys) => self.on_here(&keys),
+            Frame::Leave => self.on_leave(),
+            Frame::Now(digest) => self.on_now(digest),
+            Frame::Provisional(bytes) => {
+                self.on_provisional(bytes);
+                Ok(())
+            }
             _ => Err(Failure::Peer(Misconduct::Order)),
         }
     }
 
     fn on_done(&mut self, done: Done) -> Result<(), Failure> {
-        if self.their_done.is_some() || !self.give.is_settled() {
+        if self.live.is_some() || self.their_done.is_some() || !self.give.is_settled() {
             return Err(Failure::Peer(Misconduct::Order));
         }
         if (done.entries, done.strips) != (self.summary.entries_sent, self.summary.strips_sent) {
@@ -315,9 +363,10 @@ impl Meeting {
         let progress = mine.new > 0 || theirs.new > 0;
         if !self.summary.same_entries && progress && self.rounds < ROUNDS_MAX {
             self.begin_round();
+        } else if self.stays() {
+            self.go_live(mine.digest, theirs.digest);
         } else {
-            self.phase = Phase::Over;
-            self.out.push_back(Output::Finished(Box::new(self.summary.clone())));
+            self.finish();
         }
     }
 
@@ -331,19 +380,20 @@ impl Meeting {
             return Err(Failure::Silent);
         }
         let waits_for_desk = self.take.is_asking() || self.give.is_asking();
-        if since(self.moved) > STALL_MS && !waits_for_desk {
+        if since(self.moved) > STALL_MS && !waits_for_desk && !self.rests() {
             return Err(Failure::Stalled);
         }
         if since(self.spoke) >= PING_MS {
             self.send(&Frame::Ping)?;
         }
-        Ok(())
+        self.tick_live()
     }
 
     fn pump(&mut self) -> Result<(), Failure> {
         if matches!(self.phase, Phase::Open) {
             self.pump_give()?;
             self.pump_take()?;
+            self.pump_live()?;
         }
         Ok(())
     }

@@ -171,6 +171,13 @@ pub enum Failure {
     Answer,
 }
 
+impl Failure {
+    /// Whether the peer said that this device was dismissed.
+    pub fn is_dismissal(&self) -> bool {
+        *self == Self::RefusedByPeer(RefusalCode::Dismissed)
+    }
+}
+
 /// What a peer did that no honest peer does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]

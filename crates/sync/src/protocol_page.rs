@@ -73,6 +73,10 @@ fn frames() -> Vec<(&'static str, Frame)> {
         ("strips", Frame::Strips(vec![b"pack".to_vec(), vec![]])),
         ("done", Frame::Done(Done { entries: 2, strips: 1, new: 2, digest: Digest([0xd9; 32]) })),
         ("ping", Frame::Ping),
+        ("here", Frame::Here(vec![StripKey([0x71; 16])])),
+        ("leave", Frame::Leave),
+        ("now", Frame::Now(Digest([0xd9; 32]))),
+        ("provisional", Frame::Provisional(b"leg".to_vec())),
     ]
 }
 

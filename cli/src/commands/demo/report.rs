@@ -29,7 +29,7 @@ pub(crate) struct Told<'a> {
 
 pub(crate) fn print(cli: &Cli, told: &Told<'_>, laptop: &Store) -> Result<(), Failure> {
     let computed = laptop.compute()?;
-    let truth = against_truth(&computed);
+    let truth = against_truth(cli, &computed);
     if cli.json {
         return as_json(told, &computed, laptop, &truth);
     }
@@ -205,8 +205,8 @@ pub(crate) struct Truth {
     pub error95_m: f64,
 }
 
-fn against_truth(computed: &Computed) -> Truth {
-    let surface = chart::surface(computed);
+fn against_truth(cli: &Cli, computed: &Computed) -> Truth {
+    let surface = chart::surface(cli, computed);
     let errors: Vec<(f64, f64)> = water::truth_grid()
         .iter()
         .filter_map(|p| surface.depth_at(p.cell.middle()).map(|e| (e.depth_m - p.depth_m, e.tvu95_m)))

@@ -2,9 +2,10 @@
 
 use super::*;
 use crate::sample;
-use crate::{Surface, Units};
+use crate::{Between, Surface, Units};
 use leadline_model::LonLat;
 use proptest::prelude::*;
+use std::collections::BTreeSet;
 
 fn bed(e: f64, n: f64) -> f64 {
     6.0 + 3.0 * (e / 90.0).sin() + 2.0 * (n / 70.0).cos()
@@ -62,7 +63,7 @@ proptest! {
             put_tiles(&mut held, &all, &tiles);
             held.refresh();
             let cells: Vec<Cell> = all.values().cloned().collect();
-            let new = Surface::new(&cells, &settings);
+            let new = Surface::with(&cells, &settings, Between::Straight);
             let levels = new.levels(0.3, Units::Metres);
             drawn += new.contours(0.3, &levels).len();
             prop_assert_eq!(held.contours(0.3, &levels), new.contours(0.3, &levels));

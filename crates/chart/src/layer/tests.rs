@@ -85,7 +85,7 @@ fn csv_and_xyz_are_one_row_a_point() {
     assert_eq!(rows[0], "lon,lat,name,depth_m,VALDCO,count,newest_utc,open");
     assert_eq!(
         rows[1],
-        "180.0000000,-17.0000000,\"=a,\"\"b\"\"\\u{a}<c>&'\\u{202e}]]>\u{ffff}\",0.000,,-3,2026-05-01T10:00:00.500Z,true"
+        "180.0000000,-17.0000000,\"'=a,\"\"b\"\"\\u{a}<c>&'\\u{202e}]]>\u{ffff}\",0.000,,-3,2026-05-01T10:00:00.500Z,true"
     );
     assert_eq!(rows[2], "7.1234568,48.0000000,plain,,,-3,2026-05-01T10:00:00.500Z,true");
     assert_eq!(rows.len(), 3);

@@ -65,7 +65,8 @@ fn palette(pixels: &[[u8; 4]]) -> Option<BTreeMap<[u8; 4], u8>> {
     Some(colours)
 }
 
-fn chunk(out: &mut Vec<u8>, kind: &[u8; 4], body: &[u8]) {
+/// One chunk of a PNG: length, name, content, CRC (PNG specification, third edition, §5.3).
+pub(crate) fn chunk(out: &mut Vec<u8>, kind: &[u8; 4], body: &[u8]) {
     out.extend((body.len() as u32).to_be_bytes());
     out.extend(kind);
     out.extend(body);

@@ -4,7 +4,7 @@ use super::split::{MAX_FIELDS, split};
 use super::table::{NINETY, Table};
 use crate::account::{Account, Label, excerpt};
 use crate::decimal::decimal_or_scientific;
-use crate::legs::{LegBuilder, label_of};
+use crate::legs::{LegBuilder, Stream, label_of};
 use crate::{Options, Problem};
 use leadline_model::{FixClass, Flags, GridPos, LonLat, Sounding, TimeParseError, UtcMillis};
 
@@ -24,7 +24,8 @@ pub(crate) struct CsvLog {
 }
 
 impl CsvLog {
-    pub(crate) fn new(table: Table, options: &Options) -> Self {
+    /// `instrument` names what was read.
+    pub(crate) fn new(table: Table, options: &Options, instrument: fn(Stream) -> String) -> Self {
         let account = Account::with_reading(table.words());
         Self {
             header_due: table.header,
@@ -32,7 +33,7 @@ impl CsvLog {
             assumed: options.assumed_date,
             rows: 0,
             account,
-            legs: LegBuilder::new(OPEN_WINDOWS, |_| "CSV".to_owned()),
+            legs: LegBuilder::new(OPEN_WINDOWS, instrument),
         }
     }
 

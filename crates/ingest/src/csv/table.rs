@@ -64,6 +64,11 @@ impl Table {
         Ok(table)
     }
 
+    /// A table whose columns have these names, between tabs, and that has no row of names.
+    pub(crate) fn of_names(names: &[u8]) -> Option<Self> {
+        Self::named(names, Delimiter::Byte(b'\t'), false)
+    }
+
     fn named(names: &[u8], delimiter: Delimiter, header: bool) -> Option<Self> {
         let mut fields = [&[][..]; MAX_FIELDS];
         let n = split(names, delimiter, &mut fields);

@@ -49,7 +49,7 @@ pub struct Depth {
     pub offset_mm: Option<i16>,
 }
 
-/// The depth sentences, best first.
+/// What states a depth, best first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum DepthKind {
     /// Below the transducer, with an offset.
@@ -60,28 +60,49 @@ pub enum DepthKind {
     Dbs,
     /// Below the keel.
     Dbk,
+    /// NMEA 2000's water depth, with an offset.
+    Pgn128267,
+    /// Signal K's path of that name.
+    BelowTransducer,
+    /// Signal K's path of that name.
+    BelowSurface,
+    /// Signal K's path of that name.
+    BelowKeel,
 }
 
 impl DepthKind {
     /// All, in order.
-    pub const ALL: [Self; 4] = [Self::Dpt, Self::Dbt, Self::Dbs, Self::Dbk];
+    pub const ALL: [Self; 8] = [
+        Self::Dpt,
+        Self::Dbt,
+        Self::Dbs,
+        Self::Dbk,
+        Self::Pgn128267,
+        Self::BelowTransducer,
+        Self::BelowSurface,
+        Self::BelowKeel,
+    ];
 
-    /// Three letters.
+    /// A sentence's three letters, a message's number, a path's last part.
     pub fn formatter(self) -> &'static str {
         match self {
             Self::Dpt => "DPT",
             Self::Dbt => "DBT",
             Self::Dbs => "DBS",
             Self::Dbk => "DBK",
+            Self::Pgn128267 => "128267",
+            Self::BelowTransducer => "belowTransducer",
+            Self::BelowSurface => "belowSurface",
+            Self::BelowKeel => "belowKeel",
         }
     }
 
     /// What the depth is measured from.
     pub fn from(self) -> DepthFrom {
         match self {
-            Self::Dpt | Self::Dbt => DepthFrom::Transducer,
-            Self::Dbs => DepthFrom::Surface,
-            Self::Dbk => DepthFrom::Keel,
+            Self::Dpt | Self::Dbt | Self::Pgn128267 | Self::BelowTransducer => DepthFrom::Transducer,
+            Self::Dbs | Self::BelowSurface => DepthFrom::Surface,
+            Self::Dbk | Self::BelowKeel => DepthFrom::Keel,
         }
     }
 }
@@ -136,7 +157,7 @@ pub struct Position {
 /// 1e-7 minutes in a degree.
 pub(crate) const UNITS_A_DEGREE: i64 = 600_000_000;
 /// Northern and southern end of the survey grid in 1e-7 minutes, rounded towards the equator.
-const MAX_LATITUDE_UNITS: i64 = 51_030_677_267;
+pub(crate) const MAX_LATITUDE_UNITS: i64 = 51_030_677_267;
 
 impl Position {
     /// In degrees.
@@ -392,7 +413,7 @@ const DEEPEST_MM: i64 = 11_100_000;
 /// A boat that has this much less than no water under its keel is not afloat, millimetres.
 const AGROUND_MM: i64 = -10_000;
 
-fn sounded(depth_mm: i64, below_keel: bool) -> Result<i32, Problem> {
+pub(crate) fn sounded(depth_mm: i64, below_keel: bool) -> Result<i32, Problem> {
     match depth_mm {
         DEEPEST_MM.. => Err(Problem::DepthOutOfRange),
         1.. => Ok(depth_mm as i32),
@@ -468,11 +489,11 @@ fn from_milliknots(v: i64) -> Option<u32> {
 }
 
 /// Receivers without a fix write 99.99 and the like; a zero means nothing either.
-fn hdop(centi: i64) -> Option<u16> {
+pub(crate) fn hdop(centi: i64) -> Option<u16> {
     u16::try_from(centi).ok().filter(|h| (1..9900).contains(h))
 }
 
-fn quality(field: &[u8]) -> Option<FixClass> {
+pub(crate) fn quality(field: &[u8]) -> Option<FixClass> {
     match field {
         b"0" => Some(FixClass::None),
         b"1" => Some(FixClass::Autonomous),

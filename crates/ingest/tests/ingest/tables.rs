@@ -148,7 +148,7 @@ fn files_that_are_no_logs() {
         (&b""[..], Format::Empty, ""),
         (b"\r\n \n", Format::Empty, ""),
         (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", Format::Unknown, "PNG"),
-        (b"<?xml version=\"1.0\"?><gpx/>", Format::Unknown, "GPX"),
+        (b"<?xml version=\"1.0\"?><kml/>", Format::Unknown, "XML"),
         (b"\xff\xfe$\0G\0", Format::Unknown, "UTF-16"),
         (b"Dear diary,\ntoday we went fishing.\n", Format::Unknown, "Dear diary"),
         (b"lon,lat,elevation\n5.1,52.1,250\n", Format::Unknown, "heights"),

@@ -10,5 +10,6 @@ mod parts;
 mod refusals;
 mod replica;
 mod second;
+mod standing;
 mod waiting;
 mod world;

@@ -1,8 +1,8 @@
 //! A device's store as far as the logbook is concerned: everything in maps.
 
 use leadline_logbook::{
-    Crew, DocKey, Entry, Have, Held, Limits, Place, Refusal, StripRef, SurveyWrites, apply, changes_of,
-    read_survey, read_tile, take_in,
+    Chains, Crew, DocKey, Entry, Have, Held, Limits, Place, Refusal, StripRef, SurveyWrites, apply,
+    changes_as, read_survey, read_tile, take_in,
 };
 use leadline_model::{DeviceId, EntryId, Epoch, LegId, SurveyId, TileId};
 use std::collections::{BTreeMap, BTreeSet};
@@ -12,7 +12,9 @@ pub(crate) struct Replica {
     survey: SurveyId,
     limits: Limits,
     crew: Crew,
+    /// All that is kept of devices of the crew, masked entries too.
     held: BTreeMap<EntryId, Entry>,
+    in_force: BTreeSet<EntryId>,
     numbers: Numbers,
     waiting: BTreeSet<Vec<u8>>,
     docs: BTreeMap<DocKey, Vec<u8>>,
@@ -51,6 +53,10 @@ impl Held for In<'_> {
     fn siblings(&self, p: &Place) -> usize {
         self.1.get(&(p.device, p.epoch, p.seq)).copied().unwrap_or(0)
     }
+
+    fn place(&self, id: &EntryId) -> Option<Place> {
+        self.0.get(id).map(Entry::place)
+    }
 }
 
 impl Replica {
@@ -61,6 +67,7 @@ impl Replica {
             // A stranger to all of them: whom a device admits must not depend on who it is.
             crew: Crew::new(survey, DeviceId([0xee; 32])),
             held: BTreeMap::new(),
+            in_force: BTreeSet::new(),
             numbers: Numbers::new(),
             waiting: BTreeSet::new(),
             docs: BTreeMap::new(),
@@ -73,42 +80,50 @@ impl Replica {
         r
     }
 
-    /// As the survey's store does: new entries, then those that waited if the crew grew.
+    /// As the survey's store does: new entries, those that waited if the crew changed; then all are placed anew.
     pub(crate) fn offer(&mut self, batch: &[Vec<u8>]) -> Outcome {
         let mut outcome = Outcome::default();
         let mut batch = batch.to_vec();
         loop {
-            let crew_before = self.crew.members().clone();
             let taken =
                 take_in(batch, &self.survey, &mut self.crew, &In(&self.held, &self.numbers), &self.limits);
             outcome.known += taken.known;
             outcome.refused.extend(taken.refused.iter().map(|(_, reason, _)| *reason));
             outcome.accepted.extend(taken.accepted.iter().map(Entry::id));
             self.waiting.extend(taken.waiting.into_iter().map(|(_, bytes)| bytes));
-            self.put(taken.accepted);
-            if *self.crew.members() == crew_before {
-                outcome.waiting = self.waiting.len();
-                return outcome;
+            for e in taken.accepted.into_iter().chain(taken.masked) {
+                let p = e.place();
+                *self.numbers.entry((p.device, p.epoch, p.seq)).or_default() += 1;
+                self.held.insert(e.id(), e);
+            }
+            if !taken.crew_changed {
+                break;
             }
             batch = std::mem::take(&mut self.waiting).into_iter().collect();
         }
+        self.place_all();
+        outcome.waiting = self.waiting.len();
+        outcome
     }
 
-    fn put(&mut self, accepted: Vec<Entry>) {
+    fn place_all(&mut self) {
+        let chains = Chains::new(|id: &EntryId| self.held.get(id).map(Entry::place));
+        self.crew.settle(&chains);
         let mut by_doc: BTreeMap<DocKey, Vec<_>> = BTreeMap::new();
-        for (doc, change) in accepted.iter().flat_map(|e| changes_of(e, &self.limits)) {
-            by_doc.entry(doc).or_default().push(change);
+        self.in_force.clear();
+        for e in self.held.values() {
+            let Some(role) = self.crew.counts_as(&e.place(), &chains) else { continue };
+            self.in_force.insert(e.id());
+            for (doc, change) in changes_as(e, role, &self.limits) {
+                by_doc.entry(doc).or_default().push(change);
+            }
         }
+        self.docs.clear();
         for (doc, changes) in by_doc {
-            let applied =
-                apply(self.docs.get(&doc).map(Vec::as_slice), &changes).expect("own documents load");
+            let applied = apply(None, &changes).expect("own documents load");
             assert_eq!(applied.failed, Vec::<usize>::new(), "what intake accepts a document takes");
             self.docs.insert(doc, applied.saved);
         }
-        for p in accepted.iter().map(Entry::place) {
-            *self.numbers.entry((p.device, p.epoch, p.seq)).or_default() += 1;
-        }
-        self.held.extend(accepted.into_iter().map(|e| (e.id(), e)));
     }
 
     /// Drops what waits, as a full table would.
@@ -122,7 +137,7 @@ impl Replica {
     }
 
     pub(crate) fn places(&self) -> Vec<Place> {
-        self.held.values().map(Entry::place).collect()
+        self.in_force.iter().filter_map(|id| self.held.get(id)).map(Entry::place).collect()
     }
 
     pub(crate) fn entry(&self, id: &EntryId) -> Option<&Entry> {
@@ -145,7 +160,7 @@ impl Replica {
             }
         }
         Reading {
-            in_force: self.held.keys().copied().collect(),
+            in_force: self.in_force.clone(),
             waiting: self.waiting.clone(),
             have: Have::of(&self.places()),
             crew: self.crew.clone(),

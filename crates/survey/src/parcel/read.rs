@@ -258,6 +258,7 @@ fn add(sum: &mut Accepted, more: Accepted) -> Result<(), Error> {
     sum.entries += more.entries;
     sum.known += more.known;
     sum.waiting += more.waiting;
+    sum.masked += more.masked;
     sum.strips += more.strips;
     sum.refused.extend(more.refused);
     sum.own_returned |= more.own_returned;

@@ -1,13 +1,14 @@
 //! Taking in entries and strips from a peer or a parcel.
 
 use super::append::{insert_entry, insert_strip};
-use super::documents::{put_in_force, want_strips};
+use super::documents::is_of_crew;
+use super::settle::{Context, LogCuts, forget, keep_masked, load_crew, place_of, put_counting, resettle};
 use super::{Store, log_row};
 use crate::Error;
 use leadline_logbook::{Crew, Entry, Held, Limits, Place, Refusal, Taken, take_in, unpack_strip};
-use leadline_model::{EntryId, StripDigest};
+use leadline_model::{DeviceId, EntryId, StripDigest};
 use rusqlite::{Connection, OptionalExtension, Transaction};
-use std::path::Path;
+use std::collections::{BTreeMap, BTreeSet, btree_map};
 
 /// What became of what a peer or a parcel brought.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -18,6 +19,8 @@ pub struct Accepted {
     pub known: usize,
     /// Entries that wait for their device's admission.
     pub waiting: usize,
+    /// Entries that do not count, as a keeper's word on their device says; kept aside.
+    pub masked: usize,
     /// Strips new.
     pub strips: usize,
     /// Refused entries and strips, with reasons.
@@ -40,18 +43,31 @@ struct HeldIn<'a>(&'a Connection);
 impl Held for HeldIn<'_> {
     fn holds(&self, id: &EntryId) -> bool {
         let find = |db: &Connection| {
-            db.prepare_cached("SELECT 1 FROM entry WHERE id = ?1")?.query_row([id.0], |_| Ok(())).optional()
+            let query = "SELECT 1 FROM entry WHERE id = ?1 UNION ALL SELECT 1 FROM masked WHERE id = ?1";
+            db.prepare_cached(query)?.query_row([id.0], |_| Ok(())).optional()
         };
         matches!(find(self.0), Ok(Some(())))
     }
 
     fn siblings(&self, place: &Place) -> usize {
         let count = |db: &Connection| {
-            let q = "SELECT count(*) FROM entry JOIN log ON log.n = entry.log WHERE device = ?1 AND epoch = ?2 AND seq = ?3";
-            db.prepare_cached(q)?
+            let query = "SELECT (SELECT count(*) FROM entry JOIN log ON log.n = entry.log
+                                 WHERE device = ?1 AND epoch = ?2 AND seq = ?3)
+                              + (SELECT count(*) FROM masked WHERE device = ?1 AND epoch = ?2 AND seq = ?3)";
+            db.prepare_cached(query)?
                 .query_row((place.device.0, place.epoch.0, place.seq as i64), |r| r.get::<_, i64>(0))
         };
         count(self.0).map_or(usize::MAX, |n| n as usize)
+    }
+
+    fn place(&self, id: &EntryId) -> Option<Place> {
+        let find = |db: &Connection| {
+            let query = "SELECT device, epoch, seq, id, substr(entry.bytes, 82, 32)
+                             FROM entry JOIN log ON log.n = entry.log WHERE id = ?1
+                         UNION ALL SELECT device, epoch, seq, id, substr(bytes, 82, 32) FROM masked WHERE id = ?1";
+            db.prepare_cached(query)?.query_row([id.0], place_of).optional()
+        };
+        find(self.0).ok().flatten()
     }
 }
 
@@ -59,142 +75,197 @@ impl Store {
     /// Checks and keeps entries and packed strips from outside, in one durable transaction. Bad ones are put
     /// aside with their reason and never keep a good one out.
     pub fn accept(&mut self, entries: Vec<Vec<u8>>, strips: Vec<Vec<u8>>) -> Result<Accepted, Error> {
-        let mut crew = self.crew()?;
-        let (survey, limits, path, me) = (self.survey, self.limits, self.path.clone(), self.key.id());
+        self.accept_from(None, entries, strips)
+    }
+
+    /// The same for what a peer brings: what is put aside counts towards that peer's bound.
+    pub fn accept_from(
+        &mut self,
+        from: Option<DeviceId>,
+        entries: Vec<Vec<u8>>,
+        strips: Vec<Vec<u8>>,
+    ) -> Result<Accepted, Error> {
+        let (survey, limits, path, own) = (self.survey, self.limits, self.path.clone(), self.key.id());
+        let cx = Context { survey, own, limits: &limits, path: &path };
         self.transact(|tx| {
-            let sqlite = |source| Error::Sqlite { path: path.clone(), source };
-            let mut out = Accepted::default();
-            let taken = take_in_with_waiting(tx, entries, survey, &mut crew, &limits).map_err(sqlite)?;
-            out.known = taken.known;
-            out.own_returned = taken.accepted.iter().any(|e| e.envelope().device == me);
-            out.entries = keep(tx, taken.accepted, &limits, &path, &mut out)?;
-            out.waiting = keep_waiting(tx, &taken.waiting, &limits).map_err(sqlite)?;
-            for (id, reason, bytes) in &taken.refused {
-                quarantine(tx, *id, reason, bytes, &limits).map_err(sqlite)?;
-                out.refused.push(reason.to_string());
-            }
+            let crew = load_crew(tx, &cx).map_err(|e| cx.sqlite(e))?;
+            let mut out = take_entries(tx, &cx, from, entries, crew, false)?;
             for packed in &strips {
-                match keep_strip(tx, packed, &limits).map_err(sqlite)? {
+                match keep_strip(tx, packed, &limits).map_err(|e| cx.sqlite(e))? {
                     Ok(new) => out.strips += usize::from(new),
                     Err(reason) => out.refused.push(reason),
                 }
             }
             if out.own_returned {
                 let epoch: [u8; 8] = crate::home::random();
-                tx.execute("UPDATE meta SET value = ?1 WHERE key = 'epoch'", [epoch]).map_err(sqlite)?;
+                tx.execute("UPDATE meta SET value = ?1 WHERE key = 'epoch'", [epoch])
+                    .map_err(|e| cx.sqlite(e))?;
             }
             Ok(out)
         })
     }
-
-    /// The crew as the entries in force say.
-    pub fn crew(&self) -> Result<Crew, Error> {
-        let mut crew = Crew::new(self.survey, self.key.id());
-        let crew_entries = self.crew_entries()?;
-        // Admissions may stand in any order in the store: repeat until nobody new is admitted.
-        loop {
-            let mut grew = false;
-            for entry in &crew_entries {
-                grew |= crew.note(entry);
-            }
-            if !grew {
-                break;
-            }
-        }
-        Ok(crew)
-    }
 }
 
-fn take_in_with_waiting(
+/// Takes in entries by `crew`, and with `drain`, or if the crew grows by them, those that waited.
+pub(super) fn take_entries(
     tx: &Transaction<'_>,
+    cx: &Context<'_>,
+    from: Option<DeviceId>,
     entries: Vec<Vec<u8>>,
-    survey: leadline_model::SurveyId,
-    crew: &mut Crew,
-    limits: &Limits,
-) -> rusqlite::Result<Taken> {
-    let before = crew.members().len();
-    let mut taken = take_in(entries, &survey, crew, &HeldIn(tx), limits);
-    if crew.members().len() > before {
-        let kept: Vec<Vec<u8>> = tx
-            .prepare("SELECT bytes FROM waiting ORDER BY id")?
-            .query_map([], |r| r.get(0))?
-            .collect::<Result<_, _>>()?;
-        tx.execute("DELETE FROM waiting", [])?;
-        let accepted: std::collections::BTreeSet<_> = taken.accepted.iter().map(Entry::id).collect();
-        let again = take_in(kept, &survey, crew, &HeldIn(tx), limits);
-        taken.accepted.extend(again.accepted.into_iter().filter(|e| !accepted.contains(&e.id())));
-        taken.waiting.extend(again.waiting);
-        taken.refused.extend(again.refused);
+    crew: Crew,
+    drain: bool,
+) -> Result<Accepted, Error> {
+    let sql = |e| cx.sqlite(e);
+    let before = crew.clone();
+    let (taken, mut crew, brought) = with_waiting(tx, cx, entries, crew, drain).map_err(sql)?;
+    let own = |e: &Entry| e.envelope().device == cx.own;
+    let mut out = Accepted {
+        known: taken.known,
+        own_returned: taken.accepted.iter().chain(&taken.masked).any(own),
+        ..Accepted::default()
+    };
+    let watched = |e: &Entry| is_of_crew(e) || crew.has_standing(&e.envelope().device);
+    let restless = taken.crew_changed || taken.accepted.iter().chain(&taken.masked).any(watched);
+    out.masked = keep_masked(tx, cx, &crew, &taken.masked).map_err(sql)?;
+    out.entries = keep(tx, cx, &crew, taken.accepted, from, &mut out)?;
+    if restless {
+        resettle(tx, cx, &before, &mut crew)?;
     }
-    Ok(taken)
+    let from_of = |id: &EntryId| brought.get(id).copied().unwrap_or_else(|| peer(from));
+    out.waiting = keep_waiting(tx, &taken.waiting, &from_of, cx.limits).map_err(sql)?;
+    for (id, reason, bytes) in &taken.refused {
+        quarantine(tx, from, *id, reason, bytes, cx.limits).map_err(sql)?;
+        out.refused.push(reason.to_string());
+    }
+    Ok(out)
+}
+
+/// Zeros stand for a file.
+fn peer(from: Option<DeviceId>) -> [u8; 32] {
+    from.map_or([0; 32], |d| d.0)
+}
+
+/// Who brought each entry that waited.
+type Brought = BTreeMap<EntryId, [u8; 32]>;
+
+fn with_waiting(
+    tx: &Transaction<'_>,
+    cx: &Context<'_>,
+    entries: Vec<Vec<u8>>,
+    mut crew: Crew,
+    drain: bool,
+) -> rusqlite::Result<(Taken, Crew, Brought)> {
+    let before = crew.clone();
+    let taken = take_in(entries.clone(), &cx.survey, &mut crew, &HeldIn(tx), cx.limits);
+    if !taken.crew_changed && !drain {
+        return Ok((taken, crew, Brought::new()));
+    }
+    let mut brought = Brought::new();
+    let mut batch: BTreeSet<Vec<u8>> = BTreeSet::new();
+    let mut q = tx.prepare("SELECT id, peer, bytes FROM waiting")?;
+    let mut rows = q.query([])?;
+    while let Some(r) = rows.next()? {
+        let device: [u8; 32] = r.get(1)?;
+        brought.insert(EntryId(r.get(0)?), device);
+        batch.insert(r.get(2)?);
+    }
+    if batch.is_empty() {
+        return Ok((taken, crew, brought));
+    }
+    tx.execute("DELETE FROM waiting", [])?;
+    // Once more from the start, so that what is new and what waited are judged together.
+    let mut crew = before;
+    let fresh: BTreeSet<&Vec<u8>> = entries.iter().collect();
+    let all = entries.iter().cloned().chain(batch.iter().filter(|b| !fresh.contains(b)).cloned()).collect();
+    let taken = take_in(all, &cx.survey, &mut crew, &HeldIn(tx), cx.limits);
+    Ok((taken, crew, brought))
 }
 
 /// Keeps accepted entries; those that no document takes go to quarantine. Returns how many are in force.
 fn keep(
     tx: &Transaction<'_>,
+    cx: &Context<'_>,
+    crew: &Crew,
     accepted: Vec<Entry>,
-    limits: &Limits,
-    path: &Path,
+    from: Option<DeviceId>,
     out: &mut Accepted,
 ) -> Result<usize, Error> {
-    let sqlite = |source| Error::Sqlite { path: path.to_owned(), source };
-    let failed = put_in_force(tx, &accepted, limits, path)?;
-    let mut kept = Vec::with_capacity(accepted.len());
-    for (i, entry) in accepted.into_iter().enumerate() {
-        if failed.contains(&i) {
-            quarantine(tx, Some(entry.id()), &Refusal::Document, entry.bytes(), limits).map_err(sqlite)?;
-            out.refused.push(Refusal::Document.to_string());
-            continue;
-        }
+    let sql = |e| cx.sqlite(e);
+    for entry in &accepted {
         let e = entry.envelope();
-        let log = log_row(tx, &e.device.0, &e.epoch.0).map_err(sqlite)?;
-        insert_entry(tx, log, i64::try_from(e.seq).unwrap_or(i64::MAX), &entry).map_err(sqlite)?;
-        kept.push(entry);
+        let log = log_row(tx, &e.device.0, &e.epoch.0).map_err(sql)?;
+        insert_entry(tx, log, i64::try_from(e.seq).unwrap_or(i64::MAX), entry).map_err(sql)?;
     }
-    want_strips(tx, &kept).map_err(sqlite)?;
-    Ok(kept.len())
+    let failed = put_counting(tx, cx, crew, &LogCuts::new(tx), &accepted)?;
+    for entry in failed.iter().filter_map(|i| accepted.get(*i)) {
+        forget(tx, &entry.id()).map_err(sql)?;
+        quarantine(tx, from, Some(entry.id()), &Refusal::Document, entry.bytes(), cx.limits).map_err(sql)?;
+        out.refused.push(Refusal::Document.to_string());
+    }
+    Ok(accepted.len() - failed.len())
 }
 
-/// Entries of devices not admitted wait, up to a bound a device; the rest will be offered again.
+/// Entries of devices not admitted wait: up to a bound for each peer that brings them, and for each device; the rest
+/// will be offered again.
 fn keep_waiting(
     tx: &Transaction<'_>,
-    waiting: &[(leadline_model::DeviceId, Vec<u8>)],
+    waiting: &[(DeviceId, Vec<u8>)],
+    from_of: &dyn Fn(&EntryId) -> [u8; 32],
     limits: &Limits,
 ) -> rusqlite::Result<usize> {
+    let mut used: BTreeMap<(&str, [u8; 32]), usize> = BTreeMap::new();
     let mut kept = 0;
     for (device, bytes) in waiting {
         let Some(id) = leadline_logbook::entry_id(bytes) else { continue };
-        let used: i64 = tx
-            .prepare_cached("SELECT coalesce(sum(length(bytes)), 0) FROM waiting")?
-            .query_row([], |r| r.get(0))?;
-        if used as usize + bytes.len() > limits.waiting {
-            break;
+        let peer = from_of(&id);
+        let keys = [("peer", peer), ("device", device.0)];
+        for key in keys {
+            if let btree_map::Entry::Vacant(v) = used.entry(key) {
+                v.insert(bytes_waiting(tx, key)?);
+            }
         }
-        kept += tx
-            .prepare_cached("INSERT OR IGNORE INTO waiting (id, device, bytes) VALUES (?1, ?2, ?3)")?
-            .execute((id.0, device.0, bytes))?;
+        let full = |key| used.get(key).is_some_and(|n| n + bytes.len() > limits.waiting);
+        if keys.iter().any(full) {
+            continue;
+        }
+        let new = tx
+            .prepare_cached(
+                "INSERT OR IGNORE INTO waiting (id, device, bytes, peer) VALUES (?1, ?2, ?3, ?4)",
+            )?
+            .execute((id.0, device.0, bytes, peer))?;
+        kept += new;
+        if new > 0 {
+            keys.iter().for_each(|key| *used.entry(*key).or_default() += bytes.len());
+        }
     }
     Ok(kept)
 }
 
+fn bytes_waiting(tx: &Transaction<'_>, (column, key): (&str, [u8; 32])) -> rusqlite::Result<usize> {
+    let query = format!("SELECT coalesce(sum(length(bytes)), 0) FROM waiting WHERE {column} = ?1");
+    let n: i64 = tx.prepare_cached(&query)?.query_row([key], |r| r.get(0))?;
+    Ok(usize::try_from(n).unwrap_or(usize::MAX))
+}
+
 fn quarantine(
     tx: &Transaction<'_>,
+    from: Option<DeviceId>,
     id: Option<EntryId>,
     reason: &Refusal,
     bytes: &[u8],
     limits: &Limits,
 ) -> rusqlite::Result<()> {
     let used: i64 = tx
-        .prepare_cached("SELECT coalesce(sum(length(bytes)), 0) FROM quarantine")?
-        .query_row([], |r| r.get(0))?;
+        .prepare_cached("SELECT coalesce(sum(length(bytes)), 0) FROM quarantine WHERE peer = ?1")?
+        .query_row([peer(from)], |r| r.get(0))?;
     let twin = tx
         .prepare_cached("SELECT 1 FROM quarantine WHERE id = ?1 AND bytes = ?2")?
         .query_row((id.map(|i| i.0), bytes), |_| Ok(()))
         .optional()?;
     if twin.is_none() && used as usize + bytes.len() <= limits.waiting {
         tx.execute(
-            "INSERT INTO quarantine (id, reason, bytes) VALUES (?1, ?2, ?3)",
-            (id.map(|i| i.0), reason.to_string(), bytes),
+            "INSERT INTO quarantine (id, reason, bytes, peer) VALUES (?1, ?2, ?3, ?4)",
+            (id.map(|i| i.0), reason.to_string(), bytes, peer(from)),
         )?;
     }
     Ok(())

@@ -1,10 +1,12 @@
 //! Writing entries of this device.
 
-use super::documents::{self, put_in_force};
+use super::accept::take_entries;
+use super::documents;
+use super::settle::{Context, LogCuts, load_crew, put_counting, resettle};
 use super::{Store, log_row};
 use crate::Error;
-use leadline_logbook::{Entry, Envelope, LegClaim, Op, PackedLeg, StripRef, WriteRef};
-use leadline_model::{EntryId, LegWindow, Nonce, UtcMillis};
+use leadline_logbook::{Crew, Entry, Envelope, LegClaim, Op, PackedLeg, Role, StripRef, WriteRef};
+use leadline_model::{DeviceId, EntryId, LegWindow, Nonce, UtcMillis};
 use rusqlite::{OptionalExtension, Transaction};
 
 /// What a write left behind.
@@ -28,8 +30,11 @@ impl Store {
         self.refuse_guest()?;
         let (survey, limits, path) = (self.survey, self.limits, self.path.clone());
         let key = leadline_logbook::DeviceKey::from_seed(&self.key.seed());
+        let cx = Context { survey, own: key.id(), limits: &limits, path: &path };
         self.transact(|tx| {
-            let sqlite = |source| Error::Sqlite { path: path.clone(), source };
+            let sqlite = |source| cx.sqlite(source);
+            let before = load_crew(tx, &cx).map_err(sqlite)?;
+            may_write(&before, &cx.own, groups.iter().flatten())?;
             let (epoch, log, mut seq, mut prev) = last_place(tx, &key.id().0).map_err(sqlite)?;
             let mut entries = Vec::with_capacity(groups.len());
             for ops in groups {
@@ -44,14 +49,48 @@ impl Store {
             for strip in legs.iter().flat_map(|l| &l.strips) {
                 insert_strip(tx, &strip.digest.0, &strip.packed).map_err(sqlite)?;
             }
-            let failed = put_in_force(tx, &entries, &limits, &path)?;
-            if !failed.is_empty() {
+            let mut crew = before.clone();
+            let of_crew = entries.iter().fold(false, |any, e| crew.note(e) | any);
+            let cuts = LogCuts::new(tx);
+            if of_crew {
+                crew.settle(&cuts);
+            }
+            if !put_counting(tx, &cx, &crew, &cuts, &entries)?.is_empty() {
                 return Err(leadline_logbook::Refusal::Document.into());
             }
-            documents::want_strips(tx, &entries).map_err(sqlite)?;
+            if of_crew {
+                resettle(tx, &cx, &before, &mut crew)?;
+                // Whoever is admitted now may have entries that wait here.
+                take_entries(tx, &cx, None, Vec::new(), crew, true)?;
+            }
             let writes = entries.iter().flat_map(|e| e.writes().map(|(r, _)| r)).collect();
             Ok(Written { entries: entries.iter().map(Entry::id).collect(), writes })
         })
+    }
+
+    /// Whether this device may write what is not about the crew; else why not. For commands that would do much before
+    /// they write.
+    pub fn may_measure(&self) -> Result<(), Error> {
+        may_write(&self.crew()?, &self.key.id(), std::iter::once(&Op::Unlevel { replaces: Vec::new() }))
+    }
+}
+
+/// Before it is admitted, a device may measure and state; it may not speak for the crew.
+fn may_write<'a>(crew: &Crew, own: &DeviceId, mut ops: impl Iterator<Item = &'a Op>) -> Result<(), Error> {
+    if let Some(d) = crew.dismissed().get(own) {
+        let by = crew.name_of(&d.by).map_or_else(|| d.by.short(), ToString::to_string);
+        return Err(Error::Dismissed { by, why: d.why.to_string() });
+    }
+    let role = match crew.role_of(own) {
+        Some(role) => role,
+        None if crew.was_let_in(own) => return Err(Error::Unadmitted),
+        None => Role::Contributor,
+    };
+    let founds = |op: &Op| matches!(op, Op::Found(_)) && !crew.is_founded();
+    match ops.find(|op| !role.may_say(op) && !founds(op)) {
+        None => Ok(()),
+        Some(Op::Member(_) | Op::Invite(_) | Op::Standing(_) | Op::Secret { .. }) => Err(Error::NotKeeper),
+        Some(_) => Err(Error::Reader),
     }
 }
 

@@ -1,9 +1,10 @@
 //! Documents as caches: put entries into them, read them, rebuild them.
 
 use super::Store;
+use super::settle::{Context, load_crew, rebuild, resettle};
 use crate::Error;
 use leadline_logbook::{
-    DocChange, DocKey, Entry, Limits, Op, SurveyWrites, apply, changes_of, read_survey, read_tile,
+    Crew, DocChange, DocKey, Entry, Limits, Op, Role, SurveyWrites, apply, changes_as, read_survey, read_tile,
 };
 use leadline_model::{LegId, TileId};
 use rusqlite::{Connection, OptionalExtension, Transaction};
@@ -28,18 +29,19 @@ pub(super) fn is_of_crew(entry: &Entry) -> bool {
     })
 }
 
-/// Puts entries into their documents, each document once for all of them. Returns the numbers of entries that no
+/// Puts entries into their documents, as what they count, each document once for all of them. Returns the numbers of entries that no
 /// document would take; those must not stay in force.
 pub(super) fn put_in_force(
     tx: &Transaction<'_>,
     entries: &[Entry],
+    role: &dyn Fn(&Entry) -> Role,
     limits: &Limits,
     path: &Path,
 ) -> Result<BTreeSet<usize>, Error> {
     let sqlite = |source| Error::Sqlite { path: path.to_owned(), source };
     let mut by_doc: BTreeMap<DocKey, Vec<(usize, DocChange)>> = BTreeMap::new();
     for (i, e) in entries.iter().enumerate() {
-        for (doc, change) in changes_of(e, limits) {
+        for (doc, change) in changes_as(e, role(e), limits) {
             by_doc.entry(doc).or_default().push((i, change));
         }
     }
@@ -56,14 +58,21 @@ pub(super) fn put_in_force(
     Ok(failed)
 }
 
-/// Notes the strips that entries claim and that are not held.
-pub(super) fn want_strips(tx: &Transaction<'_>, entries: &[Entry]) -> rusqlite::Result<()> {
+/// Notes the strips that an entry claims and that are not held; what stood apart as no entry in force named it comes back.
+pub(super) fn want_strips(tx: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
+    let mut back = tx.prepare_cached(
+        "INSERT OR IGNORE INTO strip (digest, bytes) SELECT digest, bytes FROM strip_aside WHERE digest = ?1",
+    )?;
+    let mut clear = tx.prepare_cached("DELETE FROM strip_aside WHERE digest = ?1")?;
     let mut want = tx.prepare_cached(
         "INSERT OR IGNORE INTO wanted (digest) SELECT ?1 WHERE NOT EXISTS (SELECT 1 FROM strip WHERE digest = ?1)",
     )?;
-    for op in entries.iter().flat_map(Entry::ops) {
+    for op in entry.ops() {
         if let Op::Leg(claim) = op {
             for s in &claim.strips {
+                if back.execute([s.digest.0])? > 0 {
+                    clear.execute([s.digest.0])?;
+                }
                 want.execute([s.digest.0])?;
             }
         }
@@ -109,17 +118,20 @@ impl Store {
         let entries = self.entries_in_force()?;
         let unread =
             entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| i64::from(*version) > older));
-        let (limits, path) = (self.limits, self.path.clone());
+        let (survey, own, limits, path) = (self.survey, self.key.id(), self.limits, self.path.clone());
+        let cx = Context { survey, own, limits: &limits, path: &path };
         self.transact(|tx| {
-            let sqlite = |source| Error::Sqlite { path: path.clone(), source };
+            let sqlite = |source| cx.sqlite(source);
             if unread {
-                tx.execute_batch("DELETE FROM doc; DELETE FROM crew_entry").map_err(sqlite)?;
-                put_in_force(tx, &entries, &limits, &path)?;
-                want_strips(tx, &entries).map_err(sqlite)?;
+                tx.execute_batch("DELETE FROM crew_entry").map_err(sqlite)?;
                 for e in entries.iter().filter(|e| is_of_crew(e)) {
                     tx.execute("INSERT INTO crew_entry (n) SELECT n FROM entry WHERE id = ?1", [e.id().0])
                         .map_err(sqlite)?;
                 }
+                let mut crew = load_crew(tx, &cx).map_err(sqlite)?;
+                let nobody = Crew::new(survey, own);
+                resettle(tx, &cx, &nobody, &mut crew)?;
+                rebuild(tx, &cx, &crew)?;
             }
             tx.pragma_update(None, "user_version", format).map_err(sqlite)
         })
@@ -127,12 +139,11 @@ impl Store {
 
     /// Makes all documents again from the entries.
     pub fn rebuild_documents(&mut self) -> Result<(), Error> {
-        let entries = self.entries_in_force()?;
-        let (limits, path) = (self.limits, self.path.clone());
+        let (survey, own, limits, path) = (self.survey, self.key.id(), self.limits, self.path.clone());
+        let cx = Context { survey, own, limits: &limits, path: &path };
         self.transact(|tx| {
-            tx.execute("DELETE FROM doc", [])
-                .map_err(|source| Error::Sqlite { path: path.clone(), source })?;
-            put_in_force(tx, &entries, &limits, &path).map(drop)
+            let crew = load_crew(tx, &cx).map_err(|e| cx.sqlite(e))?;
+            rebuild(tx, &cx, &crew)
         })
     }
 }

@@ -2,8 +2,7 @@
 
 use super::Store;
 use crate::Error;
-use leadline_logbook::Have;
-use leadline_model::{DeviceId, Text};
+use leadline_model::Text;
 use rusqlite::OptionalExtension;
 
 impl Store {
@@ -20,7 +19,7 @@ impl Store {
 
     /// Whether this device reads the survey as a guest.
     pub fn is_guest(&self) -> Result<bool, Error> {
-        self.noted("guest")
+        self.has_note("guest")
     }
 
     /// Keeps to the giver's request not to pass the survey on.
@@ -30,7 +29,7 @@ impl Store {
 
     /// Whether nobody asked not to pass the survey on. A crew passes on what is its own.
     pub fn may_pass_on(&self) -> Result<bool, Error> {
-        Ok(!(self.is_guest()? && self.noted("kept")?))
+        Ok(!(self.is_guest()? && self.has_note("kept")?))
     }
 
     /// Refuses to write into a survey of others.
@@ -41,15 +40,10 @@ impl Store {
         Ok(())
     }
 
-    fn noted(&self, key: &str) -> Result<bool, Error> {
+    fn has_note(&self, key: &str) -> Result<bool, Error> {
         let row = self.sql(|db| {
             db.prepare_cached("SELECT 1 FROM meta WHERE key = ?1")?.query_row([key], |_| Ok(())).optional()
         })?;
         Ok(row.is_some())
-    }
-
-    /// What a device had when it was last met, as far as that was kept.
-    pub(crate) fn peer_have(&self, _device: &DeviceId) -> Result<Option<Have>, Error> {
-        Ok(None)
     }
 }

@@ -17,6 +17,8 @@ pub struct Counts {
     pub wanted: u64,
     /// Entries waiting for an admission.
     pub waiting: u64,
+    /// Entries that do not count, as a keeper's word on their device says.
+    pub masked: u64,
     /// Entries kept aside as bad.
     pub quarantined: u64,
     /// Tiles with a document.
@@ -67,11 +69,8 @@ impl Store {
                 _ => None,
             })
         };
-        Ok(self.crew_entries()?.iter().find_map(founding))
-    }
-
-    pub(super) fn crew_entries(&self) -> Result<Vec<Entry>, Error> {
-        self.entries("SELECT bytes FROM entry JOIN crew_entry USING (n) ORDER BY n")
+        let crew_entries = self.entries("SELECT bytes FROM entry JOIN crew_entry USING (n) ORDER BY n")?;
+        Ok(crew_entries.iter().find_map(founding))
     }
 
     /// All entries in force, in the order in which they came.
@@ -192,7 +191,7 @@ impl Store {
     pub fn counts(&self) -> Result<Counts, Error> {
         let query = "SELECT (SELECT count(*) FROM entry), (SELECT count(*) FROM strip), (SELECT count(*) FROM wanted),
                             (SELECT count(*) FROM waiting), (SELECT count(*) FROM quarantine),
-                            (SELECT count(*) FROM doc WHERE key LIKE 'tile/%')";
+                            (SELECT count(*) FROM doc WHERE key LIKE 'tile/%'), (SELECT count(*) FROM masked)";
         let n = |r: &Row<'_>, i| r.get::<_, i64>(i).map(|n| n as u64);
         self.sql(|db| {
             db.query_row(query, [], |r| {
@@ -203,6 +202,7 @@ impl Store {
                     waiting: n(r, 3)?,
                     quarantined: n(r, 4)?,
                     tiles: n(r, 5)?,
+                    masked: n(r, 6)?,
                 })
             })
         })
@@ -237,23 +237,6 @@ impl Store {
         })
     }
 
-    /// Notes a finished meeting.
-    pub fn note_peer(
-        &mut self,
-        device: &DeviceId,
-        name: &Text,
-        met: UtcMillis,
-        digest: &Digest,
-    ) -> Result<(), Error> {
-        self.write(|tx| {
-            tx.execute(
-                "INSERT OR REPLACE INTO peer (device, name, met, digest) VALUES (?1, ?2, ?3, ?4)",
-                (device.0, name.as_str(), met.0, digest.0),
-            )
-            .map(drop)
-        })
-    }
-
     /// Re-hashes every entry and strip, checks SQLite's own structure, and compares the documents with what the
     /// entries say; documents that differ are made again.
     pub fn check(&mut self) -> Result<StoreReport, Error> {
@@ -272,7 +255,7 @@ impl Store {
     fn check_entries(&self, report: &mut StoreReport) -> Result<(), Error> {
         let (survey, limits) = (self.survey, self.limits);
         self.sql(|db| {
-            let mut q = db.prepare("SELECT id, bytes FROM entry ORDER BY n")?;
+            let mut q = db.prepare("SELECT id, bytes FROM entry UNION ALL SELECT id, bytes FROM masked")?;
             let mut rows = q.query([])?;
             while let Some(r) = rows.next()? {
                 let (id, bytes): ([u8; 32], Vec<u8>) = (r.get(0)?, r.get(1)?);

@@ -1,11 +1,12 @@
 //! Giving: the peer's have-list → an offer and entries; the strips it wants.
 
+use super::live::{Live, NEWS_PAGE};
 use super::{Meeting, WINDOW_BYTES, WINDOW_FRAMES};
 use crate::frame::{Frame, pack_entries};
 use crate::{Answer, DeskError, Failure, Lane, Misconduct, Output, Question, StripKey};
 use leadline_logbook::Have;
 use leadline_model::EntryId;
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 /// Bytes of entries or strips asked of the desk for one frame, before packing.
 const BATCH_BYTES: usize = 256 << 10;
@@ -13,6 +14,8 @@ const BATCH_BYTES: usize = 256 << 10;
 const BATCH_ITEMS: usize = 1024;
 /// Strips a peer may have asked for and not been sent.
 const WANTED_MAX: usize = 4 * super::take::WANT_PAGE;
+/// Strips a peer has asked for in vain that are remembered while it stays on.
+const ABSENT_MAX: usize = 4096;
 
 /// What is to be given and what is under way.
 #[derive(Debug, Default)]
@@ -27,10 +30,19 @@ pub(super) struct Give {
     wanted: VecDeque<StripKey>,
     /// Sizes of the frames that are not acknowledged.
     flight: VecDeque<usize>,
+    /// Where the desk's news ended before the peer's have-list was answered.
+    upto: Option<u64>,
+    /// Strips the peer has asked for in vain.
+    absent: BTreeSet<StripKey>,
+    /// One of the two leaves: nothing more is given.
+    stopped: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Asked {
+    Upto,
+    News,
+    Held,
     Missing,
     Entries(usize),
     Strips(usize),
@@ -38,7 +50,8 @@ enum Asked {
 
 impl Give {
     pub(super) fn begin_round(&mut self) {
-        *self = Self::default();
+        let absent = std::mem::take(&mut self.absent);
+        *self = Self { absent, ..Self::default() };
     }
 
     /// Both know that the entries are the same.
@@ -49,6 +62,23 @@ impl Give {
 
     pub(super) fn is_asking(&self) -> bool {
         self.asked.is_some()
+    }
+
+    pub(super) fn upto(&self) -> Option<u64> {
+        self.upto
+    }
+
+    /// Nothing more is given, and no acknowledgement waited for.
+    pub(super) fn stop(&mut self) {
+        self.stopped = true;
+        self.ids.clear();
+        self.wanted.clear();
+        self.flight.clear();
+    }
+
+    fn note_absent(&mut self, keys: impl Iterator<Item = StripKey>) {
+        let room = ABSENT_MAX.saturating_sub(self.absent.len());
+        self.absent.extend(keys.take(room));
     }
 
     /// Whether everything offered and wanted is durable at the peer.
@@ -80,6 +110,9 @@ impl Meeting {
 
     pub(super) fn on_ack(&mut self, frames: u32) -> Result<(), Failure> {
         let frames = frames as usize;
+        if self.give.stopped {
+            return Ok(());
+        }
         if frames == 0 || frames > self.give.flight.len() {
             return Err(Failure::Peer(Misconduct::Counts));
         }
@@ -90,21 +123,27 @@ impl Meeting {
     pub(super) fn on_want(&mut self, keys: Vec<StripKey>) -> Result<(), Failure> {
         // A peer asks once it has stored all entries of this round, and never after it is done.
         let entries_out = self.give.offered && self.give.ids.is_empty();
-        if !entries_out || self.their_done.is_some() || self.peer.is_none_or(|p| p.quick) || keys.is_empty() {
+        let in_turn = entries_out && self.their_done.is_none() && self.peer.is_some_and(|p| !p.quick);
+        if keys.is_empty() || !(in_turn || self.live.is_some()) {
             return Err(Failure::Peer(Misconduct::Order));
         }
         if keys.len() + self.give.wanted.len() > WANTED_MAX {
             return Err(Failure::Peer(Misconduct::Flood));
         }
-        self.give.wanted.extend(keys);
+        if !self.give.stopped {
+            self.give.wanted.extend(keys);
+        }
         Ok(())
     }
 
     pub(super) fn pump_give(&mut self) -> Result<(), Failure> {
-        if self.give.asked.is_some() || !self.give.has_room() {
+        if self.give.asked.is_some() || self.give.stopped || !self.give.has_room() {
             return Ok(());
         }
-        let (asked, question) = if let Some(have) = self.give.have.take() {
+        let upto = self.stays() && self.give.have.is_some() && self.give.upto.is_none();
+        let (asked, question) = if upto {
+            (Asked::Upto, Question::News { after: 0, max: 0 })
+        } else if let Some(have) = self.give.have.take() {
             (Asked::Missing, Question::Missing(have))
         } else if !self.give.ids.is_empty() {
             let ids: Vec<_> = self.give.ids.iter().copied().take(BATCH_ITEMS).collect();
@@ -112,6 +151,12 @@ impl Meeting {
         } else if !self.give.wanted.is_empty() {
             let keys: Vec<_> = self.give.wanted.iter().copied().take(BATCH_ITEMS).collect();
             (Asked::Strips(keys.len()), Question::Strips { keys, max_bytes: BATCH_BYTES })
+        } else if let Some(live) = self.live.as_mut().filter(|l| l.stirred && !self.take.is_storing()) {
+            // What is being stored may be news already, and came from the peer.
+            live.stirred = false;
+            (Asked::News, Question::News { after: live.cursor, max: NEWS_PAGE })
+        } else if !self.give.absent.is_empty() && self.live.as_mut().is_some_and(Live::takes_absent_up) {
+            (Asked::Held, Question::Held(self.give.absent.iter().copied().collect()))
         } else {
             return Ok(());
         };
@@ -123,7 +168,16 @@ impl Meeting {
     pub(super) fn on_give_answer(&mut self, answer: Result<Answer, DeskError>) -> Result<(), Failure> {
         self.moved = self.now;
         let asked = self.give.asked.take().ok_or(Failure::Answer)?;
+        if self.give.stopped {
+            return answer.map(drop).map_err(Failure::from);
+        }
         match (asked, answer?) {
+            (Asked::Upto, Answer::News { upto, .. }) => {
+                self.give.upto = Some(upto);
+                Ok(())
+            }
+            (Asked::News, Answer::News { ids, upto }) => self.give_news(ids, upto),
+            (Asked::Held, Answer::Held(keys)) => self.tell_here(keys),
             (Asked::Missing, Answer::Missing(ids)) => {
                 self.give.ids = ids.into();
                 self.give.offered = true;
@@ -138,12 +192,36 @@ impl Meeting {
                 self.send_bulk(Frame::Entries(packed))
             }
             (Asked::Strips(asked), Answer::Items(items)) if (1..=asked).contains(&items.len()) => {
-                self.give.wanted.drain(..items.len());
+                let keys: Vec<_> = self.give.wanted.drain(..items.len()).collect();
+                let none = keys.into_iter().zip(&items).filter(|(_, item)| item.is_none());
+                self.give.note_absent(none.map(|(key, _)| key));
                 self.summary.strips_sent += items.iter().flatten().count() as u32;
                 self.send_bulk(Frame::Strips(items.into_iter().map(Option::unwrap_or_default).collect()))
             }
             _ => Err(Failure::Answer),
         }
+    }
+
+    /// What the desk has new is offered, except what the peer has given itself.
+    fn give_news(&mut self, ids: Vec<EntryId>, upto: u64) -> Result<(), Failure> {
+        let live = self.live.as_mut().ok_or(Failure::Answer)?;
+        live.stirred |= ids.len() >= NEWS_PAGE;
+        live.cursor = upto;
+        let ids = live.new_to_peer(ids);
+        if ids.is_empty() {
+            return Ok(());
+        }
+        let count = u32::try_from(ids.len()).map_err(|_| Failure::Answer)?;
+        self.give.ids = ids.into();
+        self.send(&Frame::Offer(count))
+    }
+
+    fn tell_here(&mut self, keys: Vec<StripKey>) -> Result<(), Failure> {
+        if keys.is_empty() {
+            return Ok(());
+        }
+        self.give.absent.retain(|k| !keys.contains(k));
+        self.send(&Frame::Here(keys))
     }
 
     fn send_bulk(&mut self, frame: Frame) -> Result<(), Failure> {

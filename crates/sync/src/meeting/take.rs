@@ -5,12 +5,14 @@ use super::{GROUP_BYTES, GROUP_MS, Meeting, REFUSED_MAX, WINDOW_BYTES, WINDOW_FR
 use crate::frame::{Frame, fit_have, unpack_entries};
 use crate::{Answer, DeskError, Failure, Lane, Misconduct, Output, Question, Stored, StripKey, Wants};
 use leadline_model::StripDigest;
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Strips asked for in one frame.
 pub(super) const WANT_PAGE: usize = 1024;
-/// A group of entries is stored once so many frames have come: about [`GROUP_BYTES`] unpacked.
-const GROUP_FRAMES: usize = 4;
+/// A group of entries is stored once so many frames have come: about 2 MiB unpacked.
+const GROUP_FRAMES: usize = 8;
+/// Entries stored at once, unpacked: each group makes its documents anew, so few large ones are far cheaper than many.
+const ENTRIES_BYTES: usize = 4 << 20;
 
 /// What has come and is not stored, and what is still to come.
 #[derive(Debug)]
@@ -36,6 +38,14 @@ pub(super) struct Take {
     entries_in: bool,
     /// Entries of this round that were new.
     new: u32,
+    /// Where the desk's news ended before its holdings of this round were read.
+    upto: Option<u64>,
+    /// Strips the peer did not hold when asked.
+    absent: BTreeMap<StripKey, StripDigest>,
+    /// Of these, what it says to hold now.
+    again: Vec<StripDigest>,
+    /// One of the two leaves: nothing more is asked for.
+    stopped: bool,
 }
 
 #[derive(Debug)]
@@ -47,7 +57,7 @@ struct Bulk {
 #[derive(Debug)]
 enum Content {
     Entries(Vec<Vec<u8>>),
-    Strips(Vec<(StripDigest, Vec<u8>)>),
+    Strips { came: Vec<(StripDigest, Vec<u8>)>, absent: Vec<StripDigest> },
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,6 +66,8 @@ enum Asked {
     Have,
     Store { frames: u32, bytes: usize },
     Wanted,
+    Again,
+    Upto,
     Holdings,
 }
 
@@ -75,13 +87,18 @@ impl Take {
             cursor: None,
             entries_in: false,
             new: 0,
+            upto: None,
+            absent: BTreeMap::new(),
+            again: Vec::new(),
+            stopped: false,
         }
     }
 
     pub(super) fn begin_round(&mut self) {
         let asked_for = std::mem::take(&mut self.asked_for);
         let wants = std::mem::take(&mut self.wants);
-        *self = Self { asked_for, ..Self::new(wants) };
+        let absent = std::mem::take(&mut self.absent);
+        *self = Self { asked_for, absent, ..Self::new(wants) };
     }
 
     /// Both know that the entries are the same.
@@ -99,6 +116,39 @@ impl Take {
         self.asked.is_some()
     }
 
+    pub(super) fn upto(&self) -> Option<u64> {
+        self.upto
+    }
+
+    /// Whether nothing is being asked for, under way or stored.
+    pub(super) fn is_idle(&self) -> bool {
+        let nothing_due = self.offered == Some(0) && self.due.is_empty() && self.again.is_empty();
+        self.asked.is_none() && self.open_frames == 0 && nothing_due && (self.listed || self.stopped)
+    }
+
+    /// The strips that are wanted are to be listed anew.
+    pub(super) fn relist(&mut self) {
+        self.listed = self.wants == Wants::EntriesOnly;
+        self.cursor = None;
+    }
+
+    /// Nothing more will come.
+    pub(super) fn stop(&mut self) {
+        self.stopped = true;
+        self.offered = Some(0);
+        self.due.clear();
+        self.again.clear();
+    }
+
+    /// The peer says to hold these now.
+    pub(super) fn note_here(&mut self, keys: &[StripKey]) {
+        self.again.extend(keys.iter().filter_map(|k| self.absent.remove(k)));
+    }
+
+    pub(super) fn is_storing(&self) -> bool {
+        matches!(self.asked, Some(Asked::Store { .. }))
+    }
+
     pub(super) fn new_entries(&self) -> u32 {
         self.new
     }
@@ -112,6 +162,8 @@ impl Take {
             Question::Admit { .. } => Some(Asked::Admit),
             Question::Have => Some(Asked::Have),
             Question::WantedStrips { .. } => Some(Asked::Wanted),
+            Question::WantedAgain { .. } => Some(Asked::Again),
+            Question::News { .. } => Some(Asked::Upto),
             _ => Some(Asked::Holdings),
         };
         out.push_back(Output::Ask(Lane::Take, question));
@@ -146,7 +198,12 @@ impl Take {
 
 impl Meeting {
     pub(super) fn on_offer(&mut self, count: u32) -> Result<(), Failure> {
-        if self.take.offered.is_some() {
+        // While staying on, one offer follows another.
+        let in_turn = match self.take.offered {
+            None => true,
+            Some(left) => self.live.is_some() && left == 0 && count > 0,
+        };
+        if !in_turn {
             return Err(Failure::Peer(Misconduct::Order));
         }
         self.take.offered = Some(count);
@@ -178,7 +235,9 @@ impl Meeting {
         let (came, absent): (Vec<_>, Vec<_>) = digests.zip(items).partition(|(_, item)| !item.is_empty());
         self.summary.strips_received += came.len() as u32;
         self.summary.strips_absent += absent.len() as u32;
-        self.take.push(bytes, Content::Strips(came), self.now)
+        let absent: Vec<_> = absent.into_iter().map(|(digest, _)| digest).collect();
+        self.take.absent.extend(absent.iter().map(|d| (StripKey::from(d), *d)));
+        self.take.push(bytes, Content::Strips { came, absent }, self.now)
     }
 
     pub(super) fn pump_take(&mut self) -> Result<(), Failure> {
@@ -190,36 +249,41 @@ impl Meeting {
         }
         let all_stored = self.take.offered == Some(0) && self.take.open_frames == 0;
         self.take.entries_in |= all_stored;
-        if !self.take.listed && self.take.due.len() <= WANT_PAGE / 2 && self.take.entries_in {
-            let question = Question::WantedStrips {
-                wants: self.take.wants.clone(),
-                after: self.take.cursor,
-                max: WANT_PAGE,
-            };
+        let room = self.take.due.len() <= WANT_PAGE / 2 && self.take.entries_in && !self.take.stopped;
+        let meeting = self.cfg.meeting;
+        if room && !self.take.again.is_empty() {
+            let n = self.take.again.len().min(WANT_PAGE);
+            let digests = self.take.again.drain(..n).collect();
+            self.take.ask(&mut self.out, Question::WantedAgain { meeting, digests });
+        } else if room && !self.take.listed {
+            let (wants, after) = (self.take.wants.clone(), self.take.cursor);
+            self.take.ask(&mut self.out, Question::WantedStrips { meeting, wants, after, max: WANT_PAGE });
+        } else if self.take.listed && self.take.due.is_empty() && all_stored && self.live.is_none() {
+            let upto = self.stays() && self.take.upto.is_none();
+            let question = if upto { Question::News { after: 0, max: 0 } } else { Question::Holdings };
             self.take.ask(&mut self.out, question);
-        } else if self.take.listed && self.take.due.is_empty() && all_stored {
-            self.take.ask(&mut self.out, Question::Holdings);
         }
         Ok(())
     }
 
     /// Gives the desk the next group of what has come, if anything has.
     pub(super) fn store_group(&mut self) -> Result<(), Failure> {
-        let (mut entries, mut strips) = (Vec::new(), Vec::new());
-        let (mut frames, mut bytes, mut size) = (0u32, 0, 0);
-        while size < GROUP_BYTES {
+        let (mut entries, mut strips, mut absent) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut frames, mut bytes, mut size, mut unpacked) = (0u32, 0, 0, 0);
+        while size < GROUP_BYTES && unpacked < ENTRIES_BYTES {
             let Some(bulk) = self.take.pending.pop_front() else { break };
             frames += 1;
             bytes += bulk.bytes;
             match bulk.content {
                 Content::Entries(e) => {
-                    size += e.iter().map(Vec::len).sum::<usize>();
+                    unpacked += e.iter().map(Vec::len).sum::<usize>();
                     // An empty one is an entry the peer no longer holds.
                     entries.extend(e.into_iter().filter(|e| !e.is_empty()));
                 }
-                Content::Strips(s) => {
-                    size += s.iter().map(|(_, p)| p.len()).sum::<usize>();
-                    strips.extend(s);
+                Content::Strips { came, absent: none } => {
+                    size += came.iter().map(|(_, p)| p.len()).sum::<usize>();
+                    strips.extend(came);
+                    absent.extend(none);
                 }
             }
         }
@@ -227,13 +291,14 @@ impl Meeting {
         if frames == 0 {
             return Ok(());
         }
-        if entries.is_empty() && strips.is_empty() {
+        if entries.is_empty() && strips.is_empty() && absent.is_empty() {
             self.acknowledge(frames, bytes)?;
             return self.pump_take();
         }
-        let from = self.peer.ok_or(Failure::Answer)?.device;
+        let (from, meeting) = (self.peer.ok_or(Failure::Answer)?.device, self.cfg.meeting);
         self.take.asked = Some(Asked::Store { frames, bytes });
-        self.out.push_back(Output::Ask(Lane::Take, Question::Store { from, entries, strips }));
+        self.out
+            .push_back(Output::Ask(Lane::Take, Question::Store { from, meeting, entries, strips, absent }));
         Ok(())
     }
 
@@ -250,10 +315,25 @@ impl Meeting {
                 self.note_stored(stored)?;
                 self.acknowledge(frames, bytes)
             }
-            (Asked::Wanted, Answer::Wanted(digests)) => self.want(digests),
+            (Asked::Wanted, Answer::Wanted(digests)) => {
+                self.take.listed = digests.len() < WANT_PAGE;
+                self.take.cursor = digests.last().copied().or(self.take.cursor);
+                let asked_for = &mut self.take.asked_for;
+                let new = digests.into_iter().filter(|d| asked_for.insert(StripKey::from(d))).collect();
+                self.want(new)
+            }
+            (Asked::Again, Answer::Wanted(digests)) => self.want(digests),
+            (Asked::Upto, Answer::News { upto, .. }) => {
+                self.take.upto = Some(upto);
+                Ok(())
+            }
             (Asked::Holdings, Answer::Holdings(holdings)) => {
                 self.holdings = holdings;
-                self.send_done(holdings.digest)
+                if self.live.is_some() {
+                    self.tell_now(holdings.digest)
+                } else {
+                    self.send_done(holdings.digest)
+                }
             }
             _ => Err(Failure::Answer),
         }
@@ -268,6 +348,7 @@ impl Meeting {
     }
 
     fn note_stored(&mut self, stored: Stored) -> Result<(), Failure> {
+        self.note_taken(&stored);
         let s = &mut self.summary;
         self.take.new = self.take.new.saturating_add(stored.entries);
         s.entries_new = s.entries_new.saturating_add(stored.entries);
@@ -283,18 +364,27 @@ impl Meeting {
         Ok(())
     }
 
+    /// While staying on: tells the caller, and looks for the strips that new entries name.
+    fn note_taken(&mut self, stored: &Stored) {
+        let Some(live) = &mut self.live else { return };
+        live.note_heard(&stored.ids);
+        if stored.entries > 0 {
+            live.lagging = true;
+            self.take.relist();
+        }
+        if stored.entries > 0 || stored.strips > 0 {
+            self.out.push_back(Output::Taken { entries: stored.entries, strips: stored.strips });
+        }
+    }
+
     fn acknowledge(&mut self, frames: u32, bytes: usize) -> Result<(), Failure> {
         self.take.open_frames -= frames as usize;
         self.take.open_bytes -= bytes;
         self.send(&Frame::Ack(frames))
     }
 
-    fn want(&mut self, digests: Vec<StripDigest>) -> Result<(), Failure> {
-        self.take.listed = digests.len() < WANT_PAGE;
-        self.take.cursor = digests.last().copied().or(self.take.cursor);
-        let new: Vec<_> =
-            digests.into_iter().filter(|d| self.take.asked_for.insert(StripKey::from(d))).collect();
-        if new.is_empty() {
+    fn want(&mut self, new: Vec<StripDigest>) -> Result<(), Failure> {
+        if new.is_empty() || self.take.stopped {
             return Ok(());
         }
         if self.take.due.is_empty() {

@@ -1,6 +1,7 @@
 //! Meetings and parcels against a naive store.
 
 mod hostile;
+mod live;
 mod meetings;
 mod model;
 mod parcels;

@@ -27,6 +27,8 @@ pub(crate) struct Store {
     pub(crate) refuse: Option<Vec<u8>>,
     /// Entries that another import adds while the meeting runs.
     pub(crate) arriving: Vec<Vec<u8>>,
+    /// Entries in the order in which they came: the news.
+    pub(crate) order: Vec<EntryId>,
 }
 
 /// One entry: place, strips it names, filler.
@@ -67,7 +69,22 @@ fn read(entry: &[u8]) -> Option<(Place, Vec<StripDigest>)> {
 
 impl Store {
     pub(crate) fn add(&mut self, entry: Vec<u8>) {
+        self.order.push(id_of(&entry));
         self.entries.insert(id_of(&entry), entry);
+    }
+
+    fn news(&self, after: u64, max: usize) -> (Vec<EntryId>, u64) {
+        let ids: Vec<_> = match max {
+            0 => return (Vec::new(), self.order.len() as u64),
+            _ => self.order.iter().skip(after as usize).take(max).copied().collect(),
+        };
+        let upto = after + ids.len() as u64;
+        (ids, upto)
+    }
+
+    fn holds(&self, key: &leadline_sync::StripKey) -> bool {
+        let (from, to) = key.range();
+        self.strips.range(from..=to).next().is_some()
     }
 
     pub(crate) fn add_strip(&mut self, strip: Vec<u8>) {
@@ -116,6 +133,14 @@ impl Store {
                 let later = self.missing().into_iter().filter(|d| after.is_none_or(|a| *d > a));
                 Answer::Wanted(later.take(max).collect())
             }
+            Question::WantedAgain { digests, .. } => {
+                Answer::Wanted(digests.into_iter().filter(|d| !self.strips.contains_key(d)).collect())
+            }
+            Question::Held(keys) => Answer::Held(keys.into_iter().filter(|k| self.holds(k)).collect()),
+            Question::News { after, max } => {
+                let (ids, upto) = self.news(after, max);
+                Answer::News { ids, upto }
+            }
             Question::Holdings => Answer::Holdings(self.holdings()),
             other => return Err(DeskError::new(format!("unexpected {other:?}"))),
         })
@@ -127,15 +152,17 @@ impl Store {
         for e in std::mem::take(&mut self.arriving) {
             self.add(e);
         }
+        stored.ids = entries.iter().map(|e| id_of(e)).collect();
         for e in entries {
             let refused = read(&e).is_none()
                 || self.refuse.as_ref().is_some_and(|r| e.windows(r.len()).any(|w| w == r.as_slice()));
             if refused {
                 *stored.refused.entry("not an entry".into()).or_default() += 1;
-            } else if self.entries.insert(id_of(&e), e).is_some() {
+            } else if self.entries.contains_key(&id_of(&e)) {
                 stored.known += 1;
                 self.entries_twice += 1;
             } else {
+                self.add(e);
                 stored.entries += 1;
             }
         }
@@ -150,6 +177,11 @@ impl Store {
         }
         stored
     }
+}
+
+fn add(to: &mut (u32, u32), entries: u32, strips: u32) {
+    to.0 += entries;
+    to.1 += strips;
 }
 
 fn fitting(items: impl Iterator<Item = Option<Vec<u8>>>, max_bytes: usize) -> Vec<Option<Vec<u8>>> {
@@ -187,6 +219,11 @@ pub(crate) struct End {
     /// Everything this end has sent.
     pub(crate) sent: Vec<u8>,
     pub(crate) most_unsent: usize,
+    /// What it has told while staying on: (entries, strips) given, and taken.
+    pub(crate) pushed: (u32, u32),
+    pub(crate) taken: (u32, u32),
+    pub(crate) in_step: Option<Summary>,
+    pub(crate) shown: Vec<Vec<u8>>,
 }
 
 impl End {
@@ -200,6 +237,10 @@ impl End {
             ended: None,
             sent: Vec::new(),
             most_unsent: 0,
+            pushed: (0, 0),
+            taken: (0, 0),
+            in_step: None,
+            shown: Vec::new(),
         }
     }
 
@@ -213,12 +254,22 @@ impl End {
                     let answer = self.store.answer(question);
                     self.answers.push_back((lane, answer));
                 }
+                Output::InStep(summary) => self.in_step = Some(*summary),
+                Output::Pushed { entries, strips } => add(&mut self.pushed, entries, strips),
+                Output::Taken { entries, strips } => add(&mut self.taken, entries, strips),
+                Output::Provisional(bytes) => self.shown.push(bytes),
                 Output::Finished(summary) => self.ended = Some(Ok(*summary)),
                 Output::Failed(failure) => self.ended = Some(Err(failure)),
                 other => panic!("unknown output {other:?}"),
             }
         }
         frames
+    }
+
+    /// Time passes with nothing heard.
+    pub(crate) fn tick(&mut self, now: u64) {
+        self.meeting.handle(Input::Tick(now));
+        self.drain();
     }
 
     /// Takes up to `chunk` bytes from the wire. True if any were there.
@@ -256,6 +307,26 @@ impl Pair {
         Self { a: End::new(ca, a), b: End::new(cb, b), chunk: usize::MAX, cut_after: None, frames: 0, now: 0 }
     }
 
+    /// Both stay on when all is done.
+    pub(crate) fn staying(a: Store, b: Store) -> Self {
+        let stay = |n, other, store: &Store| {
+            let upto = store.order.len() as u64;
+            Config { stay: true, upto, ..config(n, other, store.wants.clone()) }
+        };
+        let (ca, cb) = (stay(1, 2, &a), stay(2, 1, &b));
+        let mut pair = Self::new(Store::default(), Store::default());
+        (pair.a, pair.b) = (End::new(ca, a), End::new(cb, b));
+        pair
+    }
+
+    /// Runs for so many ms by the meetings' clock, or until one has ended.
+    pub(crate) fn run_for(&mut self, ms: u64) {
+        let until = self.now + ms;
+        while self.now < until && self.a.ended.is_none() && self.b.ended.is_none() {
+            self.step();
+        }
+    }
+
     /// Runs until both have ended.
     pub(crate) fn run(&mut self) {
         for _ in 0..1_000_000 {
@@ -267,7 +338,7 @@ impl Pair {
         panic!("the meeting does not end: {:?} {:?}", self.a.meeting, self.b.meeting);
     }
 
-    fn step(&mut self) {
+    pub(crate) fn step(&mut self) {
         let (to_b, to_a) = (self.a.drain(), self.b.drain());
         let mut busy = !(to_a.is_empty() && to_b.is_empty());
         for (frames, toward_b) in [(to_b, true), (to_a, false)] {

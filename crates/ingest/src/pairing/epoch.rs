@@ -1,6 +1,6 @@
 //! An epoch: the sentences of one time of day, their position and what the receiver said of it.
 
-use super::sentence::{Fix, FixKind, Position, UNITS_A_DEGREE};
+use crate::nmea::{Fix, FixKind, Position, UNITS_A_DEGREE};
 use leadline_model::{FixClass, GridPos};
 
 /// Longest time between two fixes that is interpolated across, and the oldest state that may touch a

@@ -4,14 +4,23 @@
 //! by the number of lines. An unbroken run of epochs is a stretch: a gap of more than ten seconds or a clock
 //! that goes back ends it, and nothing but the date outlives it.
 
-use super::dating::{Dated, Settled, Waiting};
-use super::epoch::{Epoch, Evidence, MAX_GAP_MS};
-use super::sentence::{Depth, Fix, Position};
-use super::streams::{Placed, Streams};
+mod dating;
+mod epoch;
+mod feed;
+mod streams;
+
+pub(crate) use epoch::MAX_GAP_MS;
+pub(crate) use feed::Feed;
+pub(crate) use streams::{numbered_stream, stream_of};
+
 use crate::Problem;
 use crate::account::{Account, Label};
 use crate::legs::{LegBuilder, Stream, label_of};
+use crate::nmea::{Depth, Fix, Position};
+use dating::{Dated, Settled, Waiting};
+use epoch::{Epoch, Evidence};
 use leadline_model::{Flags, GridPos, Sounding, UtcMillis};
+use streams::{Placed, Streams};
 
 const DAY_MS: i64 = 86_400_000;
 /// A sentence this late still belongs to the stretch (second receiver, slow sentence), ms.

@@ -3,8 +3,8 @@
 //! A reading is a duplicate if a better-ranked one lies within 1.5 s of it. This looks at nothing but the
 //! neighbours in time, so a cut log gives the same answer.
 
-use super::sentence::DepthKind;
 use crate::legs::Stream;
+use crate::nmea::DepthKind;
 use leadline_model::{Flags, Sounding};
 
 /// A sounding, its stream and its line.
@@ -31,11 +31,25 @@ pub(crate) fn stream_of(kind: DepthKind, talker: [u8; 2]) -> Stream {
     (kind as u32) << 16 | u32::from(u16::from_be_bytes(talker))
 }
 
-/// `NMEA 0183 SD/DPT`.
+/// Rank of a depth of a source that has a number: the bus address of an NMEA 2000 device.
+pub(crate) fn numbered_stream(kind: DepthKind, number: u8) -> Stream {
+    (kind as u32) << 16 | u32::from(number)
+}
+
+/// `NMEA 0183 SD/DPT`, `NMEA 2000 35/128267`, `Signal K belowTransducer`.
 pub(crate) fn stream_name(stream: Stream) -> String {
-    let kind = DepthKind::ALL.get((stream >> 16) as usize).map_or("?", |k| k.formatter());
-    let talker: String = stream.to_be_bytes()[2..].iter().map(|c| char::from(*c)).collect();
-    format!("NMEA 0183 {talker}/{kind}")
+    let Some(kind) = DepthKind::ALL.get((stream >> 16) as usize) else { return "?".to_owned() };
+    let source = stream.to_be_bytes();
+    match kind {
+        DepthKind::Pgn128267 => format!("NMEA 2000 {}/{}", source[3], kind.formatter()),
+        DepthKind::BelowTransducer | DepthKind::BelowSurface | DepthKind::BelowKeel => {
+            format!("Signal K {}", kind.formatter())
+        }
+        _ => {
+            let talker: String = source[2..].iter().map(|c| char::from(*c)).collect();
+            format!("NMEA 0183 {talker}/{}", kind.formatter())
+        }
+    }
 }
 
 #[derive(Default)]

@@ -1,0 +1,86 @@
+//! What a meeting asks of the store while it stays on: what is new, and which strips are lacking.
+
+use super::Store;
+use crate::Error;
+use leadline_model::{EntryId, StripDigest};
+use leadline_sync::StripKey;
+
+/// Lacking strips that are looked at in one query.
+const ROWS: usize = 1024;
+
+impl Store {
+    /// A number that is another one whenever another connection has written to this store.
+    pub fn data_version(&self) -> Result<u64, Error> {
+        self.sql(|db| db.query_row("PRAGMA data_version", [], |r| r.get::<_, i64>(0))).map(|v| v as u64)
+    }
+
+    /// Ids of at most `max` entries in force that came after the one numbered `after`, in the order in which they
+    /// came, and the number of the last; with `max` 0 the number of the newest of all.
+    pub fn news(&self, after: u64, max: usize) -> Result<(Vec<EntryId>, u64), Error> {
+        self.sql(|db| {
+            if max == 0 {
+                let newest =
+                    db.query_row("SELECT coalesce(max(n), 0) FROM entry", [], |r| r.get::<_, i64>(0))?;
+                return Ok((Vec::new(), newest as u64));
+            }
+            let (mut ids, mut upto) = (Vec::new(), after);
+            let mut q = db.prepare_cached("SELECT n, id FROM entry WHERE n > ?1 ORDER BY n LIMIT ?2")?;
+            let mut rows = q.query((after as i64, max as i64))?;
+            while let Some(r) = rows.next()? {
+                upto = r.get::<_, i64>(0)? as u64;
+                ids.push(EntryId(r.get(1)?));
+            }
+            Ok((ids, upto))
+        })
+    }
+
+    /// Digests of lacking strips that `keep` lets through, ascending from `after` on: at most `max`, fewer only if
+    /// there are no more.
+    pub fn wanted_where(
+        &self,
+        keep: impl Fn(&StripDigest) -> bool,
+        after: Option<&StripDigest>,
+        max: usize,
+    ) -> Result<Vec<StripDigest>, Error> {
+        let (mut found, mut after) = (Vec::new(), after.copied());
+        loop {
+            let rows = self.wanted_strips(after.as_ref(), ROWS)?;
+            after = rows.last().copied();
+            let is_last = rows.len() < ROWS;
+            found.extend(rows.into_iter().filter(|d| keep(d)));
+            if is_last || found.len() >= max {
+                found.truncate(max);
+                return Ok(found);
+            }
+        }
+    }
+
+    /// Which of these strips are lacking.
+    pub fn still_wanted(&self, digests: &[StripDigest]) -> Result<Vec<StripDigest>, Error> {
+        self.sql(|db| {
+            let mut q = db.prepare_cached("SELECT 1 FROM wanted WHERE digest = ?1")?;
+            let mut out = Vec::new();
+            for d in digests {
+                if q.exists([d.0])? {
+                    out.push(*d);
+                }
+            }
+            Ok(out)
+        })
+    }
+
+    /// Which of these strips are held.
+    pub fn held_strips(&self, keys: &[StripKey]) -> Result<Vec<StripKey>, Error> {
+        self.sql(|db| {
+            let mut q = db.prepare_cached("SELECT 1 FROM strip WHERE digest BETWEEN ?1 AND ?2 LIMIT 1")?;
+            let mut out = Vec::new();
+            for key in keys {
+                let (low, high) = key.range();
+                if q.exists((low.0, high.0))? {
+                    out.push(*key);
+                }
+            }
+            Ok(out)
+        })
+    }
+}
