@@ -116,7 +116,8 @@ fn since_a_device_only_what_it_lacked_when_last_met_travels() {
     let device = plover.json(&["status"])["device"].as_str().expect("an id").to_owned();
     let args = ["--since", &device[..8]];
     heron.run(&[&["parcel", "write", "x.parcel"][..], &args].concat()).says(1, &[]);
-    meet(&heron, &plover);
+    // Heron dials, so that it has noted the meeting when the command ends.
+    meet(&plover, &heron);
     let none = write(&heron, "none.parcel", &args);
     assert_eq!(none["holds"]["strips"], 0, "{none}");
     heron.import(&heron.write("c.nmea", small_log_on(5, 700, |s| 4.2 + f64::from(s % 280) * 0.01)), "Heron");
