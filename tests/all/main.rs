@@ -13,7 +13,6 @@ mod coverage;
 mod csb;
 mod e2e;
 mod exports;
-mod give;
 mod home;
 mod hosts;
 mod house;
