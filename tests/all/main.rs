@@ -10,6 +10,7 @@ mod carrying;
 mod chart_tools;
 mod compare;
 mod coverage;
+mod crew;
 mod csb;
 mod e2e;
 mod exports;
