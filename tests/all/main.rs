@@ -17,6 +17,7 @@ mod exports;
 mod home;
 mod hosts;
 mod house;
+mod kept_back;
 mod levelling;
 mod parcels;
 mod picture;
