@@ -6,7 +6,7 @@ mod legs;
 use leadline_logbook::{DeviceKey, Envelope, Op, Signs, encode, entry_id};
 use leadline_model::{EntryId, Epoch, Nonce, SurveyId, Text, UtcMillis};
 use leadline_net::{Event, Multiaddr, Node, Settings, Who, parse_addr};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_survey::{Home, Part, SurveyDesk, Wants};
 use legs::{filled, joined, measure};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -49,6 +49,10 @@ impl Crew {
 
     /// Device `n` on the loopback network, staying on; with its address.
     async fn start(&self, n: usize) -> (Node, Receiver<Event>, Multiaddr) {
+        self.start_with(self.desk(n)).await
+    }
+
+    async fn start_with(&self, desk: Arc<SurveyDesk>) -> (Node, Receiver<Event>, Multiaddr) {
         let (events, mut came) = channel(4096);
         let settings = Settings {
             secret: self.homes[0].secret(&self.id).expect("a secret"),
@@ -58,7 +62,7 @@ impl Crew {
             shy: false,
             who: Who::default(),
         };
-        let node = Node::start(settings, self.desk(n), events).expect("starts");
+        let node = Node::start(settings, desk, events).expect("starts");
         let addr = next(&mut came, |e| if let Event::Listening(a) = e { Some(a) } else { None }).await;
         (node, came, addr)
     }
@@ -202,6 +206,34 @@ async fn two_givers_and_no_strip_fetched_twice() {
     let came = u64::from(one.strips_received + two.strips_received + later);
     assert!(came <= strips, "{came} strips came for {strips}");
     assert!(one.strips_new > 0 && two.strips_new > 0, "both gave: {one:?} {two:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn only_the_strips_of_the_dates_asked_for_come() {
+    let crew = crew(200, 1);
+    let (_a, _events_a, at_a) = crew.start(0).await;
+    let from = legs::time_of(150);
+    let part = Part { from: Some(from), to: Some(legs::time_of(160)), ..Part::default() };
+    let desk = SurveyDesk::new(&crew.homes[1], crew.id).expect("a desk").wanting(Wants::Part(Box::new(part)));
+    let (b, mut events_b, _) = crew.start_with(Arc::new(desk)).await;
+    b.dial(at_a.clone()).await;
+    let s = in_step(&mut events_b).await;
+    let counts = crew.store(1).counts().expect("counted");
+    assert_eq!(crew.store(0).entries_digest().expect("read"), crew.store(1).entries_digest().expect("read"));
+    assert!(s.strips_new >= 10 && s.strips_new < 40, "ten legs, a few tiles each: {s:?}");
+    assert_eq!(counts.strips, u64::from(s.strips_new));
+    // A leg of another date is heard of, and not fetched.
+    measure(&mut crew.store(0), 500, 1);
+    next(&mut events_b, |e| matches!(e, Event::Taken { entries, .. } if entries > 0).then_some(())).await;
+    sleep(Duration::from_secs(2)).await;
+    assert_eq!(crew.store(1).counts().expect("counted").entries, counts.entries + 1);
+    assert_eq!(crew.store(1).counts().expect("counted").strips, counts.strips);
+    b.leave().await;
+    // Later everything is wanted.
+    let (b, mut events_b, _) = crew.start(1).await;
+    b.dial(at_a).await;
+    in_step(&mut events_b).await;
+    crew.alike(&[0, 1]).await;
 }
 
 /// An entry of a program to come: signed as ours are, with a body nobody here can read.

@@ -10,6 +10,7 @@ mod guest;
 mod news;
 mod read;
 mod settle;
+mod strips;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;
