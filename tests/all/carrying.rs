@@ -3,10 +3,11 @@
 #[path = "../benches/legs.rs"]
 mod legs;
 
-use leadline_logbook::{DeviceKey, Envelope, Op, Signs, encode, entry_id};
+use leadline_logbook::{DeviceKey, Envelope, Op, Place, Signs, encode, entry_id};
 use leadline_model::{EntryId, Epoch, Nonce, SurveyId, Text, UtcMillis};
 use leadline_net::{Event, Multiaddr, Node, Settings, Who, parse_addr};
 use leadline_survey::{Home, Part, SurveyDesk, Wants};
+use leadline_sync::{Answer, Desk, Question};
 use legs::{filled, joined, measure};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -270,4 +271,24 @@ async fn entries_of_a_later_version_are_kept_and_relayed() {
     let name = Op::DeviceName { name: Text::new("the first").expect("short"), replaces: Vec::new() };
     crew.store(0).append(vec![vec![name]], &[], UtcMillis(1_800_000_000_000)).expect("written");
     crew.alike(&[0, 1, 2]).await;
+}
+
+#[test]
+fn what_waits_stands_in_the_have_list_and_is_not_given_again() {
+    let crew = crew(1, 0);
+    let stranger = DeviceKey::from_seed(&[77; 32]);
+    let entry = of_the_future(&stranger, crew.id, 1, EntryId([0; 32]));
+    let done = crew.store(0).accept(vec![entry.clone()], Vec::new()).expect("kept aside");
+    assert_eq!((done.waiting, done.entries), (1, 0));
+    let Ok(Answer::Have(have)) = crew.desk(0).answer(Question::Have) else { panic!("no have-list") };
+    let place = Place {
+        device: stranger.id(),
+        epoch: Epoch([9; 8]),
+        seq: 1,
+        id: entry_id(&entry).expect("an entry"),
+        prev: EntryId([0; 32]),
+    };
+    assert!(have.missing_of(&[place]).is_empty());
+    let next = Place { seq: 2, id: EntryId([8; 32]), prev: place.id, ..place };
+    assert_eq!(have.missing_of(&[place, next]), vec![next.id], "what follows it is still given");
 }
