@@ -173,6 +173,14 @@ pub(crate) enum Command {
     /// Carry the survey, or part of it, as a file
     #[command(subcommand)]
     Parcel(ParcelCommand),
+    /// Note places: hazards, landings, stumps, waypoints
+    #[command(subcommand)]
+    Mark(crate::commands::mark::MarkCommand),
+    /// Keep what was measured near home on this device
+    #[command(
+        after_help = "Examples:\n  leadline trim --near 7.41310,48.21730 --radius 300\n  leadline trim                                   (lists the places)\n  leadline trim --near 7.41310,48.21730 --undo\n\nDo it before importing: what is signed already cannot be changed, only held back."
+    )]
+    Trim(crate::commands::trim::TrimArgs),
     /// Check every byte of the store, and make its caches again if they are wrong
     Verify,
     /// Print shell completions

@@ -14,6 +14,7 @@ mod gauge;
 mod import;
 mod leave_out;
 mod level;
+pub(crate) mod mark;
 mod parcel;
 mod passes;
 mod pixels;
@@ -24,6 +25,7 @@ mod status;
 pub(crate) mod structure;
 mod survey;
 mod sync;
+pub(crate) mod trim;
 mod verify;
 mod volume;
 pub(crate) mod wants;
@@ -66,6 +68,8 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Sync(a) => done(sync::run(cli, a)),
         Command::Crew(c) => done(crew::run(cli, c)),
         Command::Parcel(c) => parcel::run(cli, c),
+        Command::Mark(c) => done(mark::run(cli, c)),
+        Command::Trim(a) => done(trim::run(cli, a)),
         Command::Verify => verify::run(cli),
         Command::Completions { shell } => done(completions(*shell)),
         Command::Man => done(man()),

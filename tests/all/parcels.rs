@@ -1,6 +1,9 @@
 //! Parcels by the real program: since, area and dates, parts, locks, gifts.
 
-use crate::home::{Device, small_log, small_log_on, two_boats};
+use crate::home::{Device, meet, small_log, small_log_on, two_boats};
+use leadline_logbook::{Limits, strip_digest, unpack_strip};
+use leadline_model::Sounding;
+use leadline_sync::{ParcelEvent, ParcelReader};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -32,8 +35,29 @@ fn heap(d: &Device) {
     }
 }
 
-fn holds(bytes: &[u8], what: &[u8]) -> bool {
+pub(crate) fn holds(bytes: &[u8], what: &[u8]) -> bool {
     bytes.windows(what.len()).any(|w| w == what)
+}
+
+/// All bytes of the entries in a parcel, unpacked, one after the other, and the soundings of its strips.
+pub(crate) fn unpacked(parcel: &[u8]) -> (Vec<u8>, Vec<Sounding>) {
+    let limits = Limits::default();
+    let mut reader = ParcelReader::new(None, limits);
+    let (mut entries, mut soundings) = (Vec::new(), Vec::new());
+    for event in reader.push(parcel).expect("a parcel") {
+        match event {
+            ParcelEvent::Entries(all) => entries.extend(all.concat()),
+            ParcelEvent::Strips(all) => {
+                for packed in all {
+                    let digest = strip_digest(&packed, &limits).expect("a strip");
+                    soundings.extend(unpack_strip(&packed, &digest, &limits).expect("a strip").1);
+                }
+            }
+            _ => {}
+        }
+    }
+    assert!(reader.finish().expect("a parcel").is_whole());
+    (entries, soundings)
 }
 
 fn write(d: &Device, name: &str, more: &[&str]) -> Value {
@@ -84,6 +108,24 @@ fn since_an_earlier_parcel_only_the_rest_travels_in_any_order() {
     heron
         .run(&["parcel", "write", "x.parcel", "--since", "nobody"])
         .says(1, &["--since nobody", "crew list"]);
+}
+
+#[test]
+fn since_a_device_only_what_it_lacked_when_last_met_travels() {
+    let (heron, plover) = two_boats();
+    let device = plover.json(&["status"])["device"].as_str().expect("an id").to_owned();
+    let args = ["--since", &device[..8]];
+    heron.run(&[&["parcel", "write", "x.parcel"][..], &args].concat()).says(1, &[]);
+    // Heron dials, so that it has noted the meeting when the command ends.
+    meet(&plover, &heron);
+    let none = write(&heron, "none.parcel", &args);
+    assert_eq!(none["holds"]["strips"], 0, "{none}");
+    heron.import(&heron.write("c.nmea", small_log_on(5, 700, |s| 4.2 + f64::from(s % 280) * 0.01)), "Heron");
+    let rest = write(&heron, "rest.parcel", &args);
+    assert_eq!(rest["holds"]["soundings"], 700, "{rest}");
+    let came = carry(&heron, &plover, &["rest.parcel".into()]);
+    assert_eq!(came["lacking_logs"], 0, "{came}");
+    assert_eq!(plover.digest(), heron.digest());
 }
 
 #[test]
@@ -235,6 +277,8 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
     write(&heron, "gift.parcel", &["--gift"]);
     write(&heron, "quiet.parcel", &["--gift", "--pass-on", "no"]);
     let gift = std::fs::read(heron.file("gift.parcel")).expect("written");
+    let (entries, soundings) = unpacked(&gift);
+    assert_eq!(soundings.len(), 3000);
     // Neither the survey's secret nor the invite's one-time key is in it, in no spelling.
     let secrets: Vec<PathBuf> = std::fs::read_dir(heron.home().join("keys"))
         .expect("keys")
@@ -247,7 +291,9 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
         let hex = hex.trim();
         let raw: Vec<u8> =
             (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).expect("hex")).collect();
-        assert!(!holds(&gift, &raw) && !holds(&gift, hex.as_bytes()), "{}", path.display());
+        for bytes in [&gift, &entries] {
+            assert!(!holds(bytes, &raw) && !holds(bytes, hex.as_bytes()), "{}", path.display());
+        }
     }
     assert!(!holds(&gift, &invite.as_bytes()[invite.len() - 40..]));
 
@@ -278,6 +324,7 @@ fn a_gift_is_read_as_a_guest_and_its_giver_is_heeded() {
     ] {
         wren.run(&[&args[..], &of].concat()).says(1, &["came as a gift", "writes nothing"]);
     }
+    wren.run(&[&["sync", "--once"][..], &of].concat()).says(1, &["came as a gift"]);
     wren.run(&[&["crew", "invite"][..], &of].concat()).says(1, &[]);
     // A gift may travel on, until its giver asks otherwise.
     let on = text(&wren.file("on.parcel"));

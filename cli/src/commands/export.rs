@@ -11,8 +11,8 @@ use crate::levels::LevelArgs;
 use crate::{talk, units};
 use clap::{Args, Subcommand};
 use leadline_chart::{
-    ChartError, ChartInfo, Layer, Surface, areas_layer, cells_layer, contours_layer, passes_layer,
-    selected_soundings_layer, soundings_layer,
+    ChartError, ChartInfo, Layer, Surface, areas_layer, cells_layer, contours_layer, marks_layer,
+    passes_layer, selected_soundings_layer, soundings_layer,
 };
 use leadline_survey::Computed;
 use serde_json::json;
@@ -38,6 +38,9 @@ pub(crate) enum ExportCommand {
         after_help = "Examples:\n  leadline export soundings -o soundings.gpkg\n  leadline export soundings --scale 5000 -o soundings.kml --stage 0.35\n  leadline export soundings --void -o all.csv"
     )]
     Soundings(Sounded),
+    /// Write the marks: the crew's, and with --private those of this device as well
+    #[command(after_help = "Example:\n  leadline export marks -o marks.gpx --private")]
+    Marks(Marked),
     /// Write the tracks of the passes as lines
     #[command(after_help = "Example:\n  leadline export passes -o tracks.gpx")]
     Passes(Target),
@@ -89,6 +92,16 @@ pub(crate) struct Target {
     pub stage: Option<f64>,
 }
 
+/// Which marks.
+#[derive(Debug, Args)]
+pub(crate) struct Marked {
+    #[command(flatten)]
+    pub target: Target,
+    /// Also those that are on this device alone
+    #[arg(long)]
+    pub private: bool,
+}
+
 /// The same with contour levels at choice.
 #[derive(Debug, Args)]
 pub(crate) struct Levelled {
@@ -106,6 +119,7 @@ pub(crate) fn run(cli: &Cli, c: &ExportCommand) -> Result<(), Failure> {
         }
         ExportCommand::Soundings(s) => soundings(cli, s),
         ExportCommand::Csb(a) => csb::run(cli, a),
+        ExportCommand::Marks(m) => marks(cli, m),
         ExportCommand::Passes(t) => write(cli, t, |m| Ok(vec![m.passes()])),
         ExportCommand::All(l) => levelled(cli, l, |m, s| {
             let levels = l.levels.of(cli, s, &m.info)?;
@@ -181,6 +195,15 @@ fn soundings(cli: &Cli, s: &Sounded) -> Result<(), Failure> {
             Some(scale) => selected_soundings_layer(all, &m.info, scale).map_err(refused)?,
             None => soundings_layer(all, &m.info, s.void),
         }])
+    })
+}
+
+fn marks(cli: &Cli, asked: &Marked) -> Result<(), Failure> {
+    let (_, store) = open(cli)?;
+    let all: Vec<_> = store.marks()?.into_iter().filter(|m| m.shared || asked.private).collect();
+    write(cli, &asked.target, |m| {
+        let marks = all.iter().map(|k| (&k.mark, k.note().map(|n| n.as_str()), k.shared));
+        Ok(vec![marks_layer(marks, m.info.stage_m)])
     })
 }
 

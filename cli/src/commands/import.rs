@@ -58,7 +58,7 @@ fn as_json(d: &Imported) -> serde_json::Value {
         d.report.problems.iter().map(|(p, n)| (p.code().to_owned(), json!(n))).collect();
     json!({
         "path": d.path, "format": d.report.format.code(), "lines": d.report.lines, "soundings": d.report.soundings,
-        "problems": problems, "legs": d.legs, "known": d.known,
+        "problems": problems, "legs": d.legs, "known": d.known, "trimmed": d.trimmed,
     })
 }
 
@@ -72,6 +72,12 @@ fn print(d: &Imported) -> Result<(), Failure> {
         r.soundings,
         d.legs
     ))?;
+    if d.trimmed > 0 {
+        talk::say(&format!(
+            "  {} soundings near home were cut off and stay on this device (leadline trim).",
+            d.trimmed
+        ))?;
+    }
     if d.known > 0 {
         talk::say(&format!("  {} of these legs were here already; they count once.", d.known))?;
     }

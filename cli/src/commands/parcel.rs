@@ -1,5 +1,6 @@
 //! `parcel`: the survey, or part of it, as a file.
 
+mod give;
 mod inspect;
 mod read;
 mod write;
@@ -26,6 +27,16 @@ pub(crate) enum ParcelCommand {
         after_help = "Examples:\n  leadline parcel read lake.parcel\n  leadline parcel read lake-1of3.parcel lake-3of3.parcel\n  leadline parcel read lake.parcel --passphrase-file words.txt\n\nA gift of a survey that is not in this home is read as a guest: for charts, depths and exports, not for writing."
     )]
     Read(read::ReadArgs),
+    /// Give the survey, or part of it, over the air to somebody outside the crew who stands beside you
+    #[command(
+        after_help = "Examples:\n  leadline parcel give\n  leadline parcel give --area bay.geojson --pass-on no\n  leadline parcel give --swap        (and take theirs)\n\nIt shows a code to read aloud. Both screens show the same two check words."
+    )]
+    Give(give::GiveArgs),
+    /// Take what somebody beside you gives, by the code on their screen
+    #[command(
+        after_help = "Examples:\n  leadline parcel take 42-183-7556\n  leadline parcel take 42-183-7556 --at 192.168.43.17:4700\n  leadline parcel take 42-183-7556 --swap        (and give this home's survey)"
+    )]
+    Take(give::TakeArgs),
     /// Say what a parcel holds, without taking it in
     #[command(after_help = "Example:\n  leadline parcel inspect lake.parcel")]
     Inspect(inspect::InspectArgs),
@@ -35,6 +46,8 @@ pub(crate) fn run(cli: &Cli, command: &ParcelCommand) -> Result<ExitCode, Failur
     match command {
         ParcelCommand::Write(args) => write::run(cli, args).map(|()| ExitCode::SUCCESS),
         ParcelCommand::Read(args) => read::run(cli, args),
+        ParcelCommand::Give(args) => give::give(cli, args).map(|()| ExitCode::SUCCESS),
+        ParcelCommand::Take(args) => give::take(cli, args).map(|()| ExitCode::SUCCESS),
         ParcelCommand::Inspect(args) => inspect::run(cli, args),
     }
 }

@@ -16,6 +16,11 @@ const LISTEN: Duration = Duration::from_millis(4_500);
 
 pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     let (home, store) = open(cli)?;
+    if store.is_guest()? {
+        return Err(Failure::Input(
+            "this survey came as a gift and this device is not of its crew, so nobody meets it here: ask for a newer gift, or join the crew (`leadline crew join`)".to_owned(),
+        ));
+    }
     if a.near {
         return list_near(cli, &home, &store);
     }

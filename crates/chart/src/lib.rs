@@ -39,6 +39,7 @@ mod layer_text;
 mod layers;
 mod levels;
 mod locate;
+mod marks;
 mod mesh;
 mod near;
 mod nodes;
@@ -86,6 +87,7 @@ pub use kml::layers_kml;
 pub use layer::{Column, Feature, Kind, Layer, Shape, Value};
 pub use layers::{areas_geojson, areas_layer, cells_geojson, cells_layer, contours_geojson, contours_layer};
 pub use levels::{Levels, MAX_LEVELS};
+pub use marks::marks_layer;
 pub use palette::{Colour, DEEP, DRYING, INK, PAPER, Theme, contrast, depth_colour, ink_on};
 pub use pdf::chart_pdf;
 pub use picture::{

@@ -94,7 +94,7 @@ impl Importer {
             }
             Stage::Points(format, log) => {
                 log.end();
-                let soundings = log.log().map_or(0, |csv| {
+                let soundings = log.rows().map_or(0, |csv| {
                     let soundings = csv.legs.finish(&mut csv.account);
                     csv.legs.drain_into(legs);
                     soundings
@@ -147,7 +147,7 @@ impl Importer {
             Stage::SignalK(log) => log.feed.sink.legs.drain_into(legs),
             Stage::Csv(log) => log.legs.drain_into(legs),
             Stage::Points(_, log) => {
-                if let Some(csv) = log.log() {
+                if let Some(csv) = log.rows() {
                     csv.legs.drain_into(legs);
                 }
             }

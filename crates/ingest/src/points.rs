@@ -79,7 +79,7 @@ impl PointsLog {
     }
 
     /// The reader of the table, once there is one.
-    pub(crate) fn log(&mut self) -> Option<&mut CsvLog> {
+    pub(crate) fn rows(&mut self) -> Option<&mut CsvLog> {
         self.table.as_mut().map(|(_, log)| &mut **log)
     }
 

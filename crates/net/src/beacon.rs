@@ -202,15 +202,10 @@ mod tests {
             let speaker = Speaker { secret: &[9; 32], device: &[0xd1; 32], peer: &peer(2), shy: false };
             crew(speaker, false, 8, IpAddr::from([10, 0, 0, 1]), 4701)
         });
-        // Of two runs of one device, no run of four bytes is common but the magic, the version and kind, and the
-        // form of a peer id (a multihash of a public key: six bytes and two).
-        let form = [0x00, 0x24, 0x08, 0x01, 0x12, 0x20];
-        let common: Vec<&[u8]> = one
-            .windows(4)
-            .filter(|w| two.windows(4).any(|v| v == *w))
-            .filter(|w| !one[..8].windows(4).any(|h| h == *w))
-            .filter(|w| !form.windows(3).any(|f| w.windows(3).any(|v| v == f)))
-            .collect();
+        // Before byte 19 stand the magic, version, kind, port, a counter that begins anew in each run, and the form that
+        // every peer id has. Behind it, two runs of one device have no four bytes in common.
+        let (mine, other) = (&one[19..], &two[19..]);
+        let common: Vec<&[u8]> = mine.windows(4).filter(|w| other.windows(4).any(|v| v == *w)).collect();
         assert!(common.is_empty(), "{common:02x?}");
         for secret in [[9u8; 32], [0xd1; 32]] {
             assert!(!one.windows(4).any(|w| w == &secret[..4]));

@@ -48,7 +48,7 @@ impl Store {
             return Ok(Admission::Dismissed);
         }
         if !dismissed && crew.is_full(self.limits()) {
-            return Err(InviteRefusal::Full.into());
+            return Ok(Admission::Full);
         }
         let mut ops = vec![Op::Member(Member { device, name, role, invite: Some(key) })];
         if dismissed {
@@ -175,5 +175,7 @@ pub fn rotate_secret(home: &Home, store: &mut Store, now: UtcMillis) -> Result<u
     Ok(generation)
 }
 
+#[cfg(test)]
+mod meetings;
 #[cfg(test)]
 mod tests;

@@ -1,11 +1,13 @@
 //! The desk of a meeting: the store behind the questions a meeting asks.
 
+use crate::crew::secret_digest;
 use crate::fetching::Fetching;
 use crate::{Error, Home, Store};
 use leadline_logbook::{DeviceKey, Have, LogHave, SurveyWrites};
 use leadline_model::{DeviceId, EntryId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
-    Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, Wants,
+    Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, SurveySecret,
+    Wants,
 };
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard};
@@ -20,6 +22,7 @@ pub struct SurveyDesk {
     /// Where and when each strip was measured, as of the newest entry then: read only for areas and dates.
     places: Mutex<(u64, Places)>,
     survey: SurveyId,
+    secrets: SecretRing,
     name: Text,
 }
 
@@ -34,6 +37,7 @@ impl SurveyDesk {
             wants: Wants::Everything,
             places: Mutex::default(),
             survey,
+            secrets: home.secret_ring(&survey),
             name: home.device_name()?,
         })
     }
@@ -96,7 +100,7 @@ impl SurveyDesk {
         })
     }
 
-    /// Notes a finished meeting.
+    /// Notes a finished meeting, or that both are in step.
     pub fn note_met(
         &self,
         device: &DeviceId,
@@ -105,12 +109,41 @@ impl SurveyDesk {
         now: UtcMillis,
     ) -> Result<(), Error> {
         let digest = summary.digest.filter(|_| summary.same_entries || summary.was_equal);
-        lock(&self.take).note_peer(device, name, now, digest, None)
+        let clock_ms = summary.peer_clock_ahead_ms;
+        lock(&self.take).note_peer(device, name, now, digest, clock_ms)
     }
 
     /// Notes that another device refused this one as dismissed.
     pub fn note_refused(&self, now: UtcMillis) -> Result<(), Error> {
         lock(&self.take).note_refused(now)
+    }
+
+    /// The secret this device gives to others, and which change made it: the one in force if it is known here.
+    fn secret(&self, crew: &Crew) -> Result<(u32, Option<SurveySecret>), Error> {
+        let in_force = crew.secret().map(|(_, digest)| digest);
+        let known = self.secrets.all()?.into_iter().filter_map(|s| {
+            let digest = secret_digest(&s.secret);
+            let generation = crew.change_of(&digest)?;
+            Some((in_force == Some(digest), SurveySecret { generation, secret: s.secret }))
+        });
+        let best = known.max_by_key(|(is_it, s)| (*is_it, s.generation));
+        Ok(match best {
+            Some((true, s)) => (s.generation, Some(s)),
+            // Of two changes with one number it may know the other: then it takes the one in force.
+            Some((false, s)) if crew.secret().is_some_and(|(g, _)| g > s.generation) => {
+                (s.generation, Some(s))
+            }
+            _ => (0, None),
+        })
+    }
+
+    /// Keeps a secret that a keeper has announced; another one is none of this survey's.
+    fn keep_secret(&self, given: &SurveySecret) -> Result<(), Error> {
+        let crew = lock(&self.take).crew()?;
+        if crew.announces(given.generation, &secret_digest(&given.secret)) {
+            self.secrets.keep(given.generation, &given.secret)?;
+        }
+        Ok(())
     }
 
     fn reply(&self, question: Question) -> Result<Answer, Error> {
@@ -129,7 +162,7 @@ impl SurveyDesk {
                 let store = give();
                 Answer::Items(fill(keys, max_bytes, |key: StripKey| store.strip_by_prefix(&key.0))?)
             }
-            Question::Store { from, meeting, absent, entries, strips } => {
+            Question::Store { meeting, from, absent, entries, strips } => {
                 let tried: Vec<_> = strips.iter().map(|(d, _)| *d).chain(absent.iter().copied()).collect();
                 let _done = Tried { desk: self, meeting, tried, absent: !absent.is_empty() };
                 if entries.is_empty() && strips.is_empty() {
@@ -163,6 +196,10 @@ impl SurveyDesk {
                 let (ids, upto) = give().news(after, max)?;
                 Answer::News { ids, upto }
             }
+            Question::Secret(given) => {
+                self.keep_secret(&given)?;
+                Answer::Noted
+            }
             Question::Held(keys) => Answer::Held(give().held_strips(&keys)?),
             _ => return Err(Error::Request("this program's store does not know that question".to_owned())),
         })
@@ -174,12 +211,16 @@ impl Desk for SurveyDesk {
         let store = lock(&self.take);
         let made = || -> Result<_, Error> {
             let mut config = Config::new(self.survey, store.key(), self.name.clone(), binding);
-            if !store.crew()?.members().contains_key(&store.device())
-                && let Some(one_time) = store.kept_invite()?
-            {
+            let crew = store.crew()?;
+            if let Some(one_time) = store.kept_invite()? {
                 let key = DeviceKey::from_seed(&one_time);
-                config.invite = Some(config.binding.invite_proof(&key, &config.device, &self.survey));
+                // A device that was dismissed may not know it when it comes with a new invite.
+                if !crew.has_used(&key.id().0, &config.device) {
+                    config.invite = Some(config.binding.invite_proof(&key, &config.device, &self.survey));
+                }
             }
+            let (generation, secret) = self.secret(&crew)?;
+            (config.secret_generation, config.secret) = (Some(generation), secret);
             config.wants = self.wants.clone();
             config.clock = Some(clock());
             config.meeting = lock(&self.fetching).begin();

@@ -83,6 +83,7 @@ impl Ground {
         let river = said.water.river(&mut conflicts, |s| devices.words(&s.device));
         let shore = shore::in_force(&said.shores, &mut conflicts, |s| devices.words(&s.device));
         let speeds = speeds::in_force(&said.speeds, &mut conflicts);
+        crate::marks::name_conflicts(&said.marks, &mut conflicts);
         verdicts::name_conflicts(&said.verdicts, &|s| devices.words(&s.device), &mut conflicts);
         let by = |s: &Standing<Levelling>| devices.words(&s.device);
         let (levelling, other_levellings) = levels::settle(said.levellings, &mut conflicts, &by);
@@ -99,7 +100,7 @@ impl Ground {
             levelling,
             other_levellings,
             adoptions: said.adoptions,
-            marks: said.marks,
+            marks: said.marks.into_iter().map(|(mark, _)| mark).collect(),
             conflicts,
             inputs: Digest([0; 32]),
             names,
@@ -235,7 +236,8 @@ struct Sorted {
     speeds: Vec<Standing<SpeedLimits>>,
     shores: Vec<Standing<Shoreline>>,
     adoptions: Vec<Standing<(SurveyId, Text)>>,
-    marks: Vec<Standing<Mark>>,
+    /// With what each takes the place of.
+    marks: Vec<(Standing<Mark>, Vec<WriteRef>)>,
 }
 
 impl Sorted {
@@ -270,7 +272,9 @@ impl Sorted {
                 Op::Shore { shore, .. } => all.shores.push(s.map(|_| shore.clone())),
                 Op::Speeds { limits, .. } => all.speeds.push(s.map(|_| *limits)),
                 Op::Adopt { survey, name, .. } => all.adoptions.push(s.map(|_| (*survey, name.clone()))),
-                Op::Mark { mark: Some(mark), .. } => all.marks.push(s.map(|_| mark.clone())),
+                Op::Mark { mark: Some(mark), replaces } => {
+                    all.marks.push((s.map(|_| mark.clone()), replaces.clone()));
+                }
                 Op::Unlevel { .. }
                 | Op::Rename { .. }
                 | Op::Found(_)

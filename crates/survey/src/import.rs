@@ -3,6 +3,7 @@
 use crate::ground::Ground;
 use crate::home::text;
 use crate::store::{ClaimHead, claim};
+use crate::trim::Trims;
 use crate::{Error, Home, Store};
 use leadline_ingest::{Importer, Leg, Options, Report};
 use leadline_logbook::{Domain, Hasher, Limits, Op, PackedLeg};
@@ -44,6 +45,8 @@ pub struct Imported {
     pub legs: usize,
     /// Of these, legs that were claimed here before.
     pub known: usize,
+    /// Soundings near home that were cut off (`leadline trim`); they are in no leg.
+    pub trimmed: u64,
 }
 
 /// The log files that `paths` mean: folders are searched, in name order; hidden files are skipped.
@@ -87,7 +90,8 @@ pub fn import_file(
     progress: &mut dyn FnMut(u64),
 ) -> Result<Imported, Error> {
     store.may_measure()?;
-    let read = read_log(path, &home.originals(), request.date, store.limits(), progress)?;
+    let trims = Trims::of(&home.trims()?);
+    let read = read_log(path, &home.originals(), request.date, (store.limits(), &trims), progress)?;
     let known = known_legs(store, &request.boat)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
     let mut groups: Vec<Vec<Op>> =
@@ -102,7 +106,8 @@ pub fn import_file(
         store.append(groups, &packed, request.now)?;
     }
     let known = read.legs.iter().filter(|l| known.contains(&l.id)).count();
-    Ok(Imported { path: path.to_owned(), report: read.report, legs: read.legs.len(), known })
+    let (legs, trimmed) = (read.legs.len(), read.trimmed);
+    Ok(Imported { path: path.to_owned(), report: read.report, legs, known, trimmed })
 }
 
 /// What a leg's claim says of the readings that did not become soundings.
@@ -117,6 +122,7 @@ struct ReadLog {
     notes: BTreeMap<LegWindow, Notes>,
     source: Digest,
     original: Original,
+    trimmed: u64,
 }
 
 /// The log, compressed, under a temporary name until its legs are known to be new.
@@ -143,7 +149,7 @@ fn read_log(
     path: &Path,
     originals: &Path,
     date: Option<UtcMillis>,
-    limits: &Limits,
+    (limits, trims): (&Limits, &Trims),
     progress: &mut dyn FnMut(u64),
 ) -> Result<ReadLog, Error> {
     let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
@@ -160,7 +166,7 @@ fn read_log(
     let temp = File::create(&original.temp).map_err(Error::file(&original.temp))?;
     std::thread::scope(|scope| {
         let (to_pack, legs) = mpsc::sync_channel::<Leg>(16);
-        let packer = scope.spawn(move || pack_all(legs, limits));
+        let packer = scope.spawn(move || pack_all(legs, limits, trims));
         let (to_keep, chunks) = mpsc::sync_channel::<Vec<u8>>(4);
         let keeper = scope.spawn(move || keep(temp, chunks));
         let mut importer = Importer::new(Options { assumed_date: date });
@@ -184,16 +190,18 @@ fn read_log(
         found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
         drop((to_pack, to_keep));
         keeper.join().expect("the thread does not panic").map_err(Error::file(&original.temp))?;
-        let (legs, notes) = packer.join().expect("the thread does not panic")?;
-        Ok(ReadLog { report, legs, notes, source: hasher.finish(), original })
+        let (legs, notes, trimmed) = packer.join().expect("the thread does not panic")?;
+        Ok(ReadLog { report, legs, notes, source: hasher.finish(), original, trimmed })
     })
 }
 
-type Packed = (Vec<PackedLeg>, BTreeMap<LegWindow, Notes>);
+/// Legs, what is said of them, and how many soundings near home were cut off.
+type Packed = (Vec<PackedLeg>, BTreeMap<LegWindow, Notes>, u64);
 
 /// Packs legs as they come. A log whose time returns to a window gives that window's soundings in several pieces:
 /// they are joined, so that two logs laid end to end give the legs of the whole.
-fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits) -> Result<Packed, Error> {
+fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits, trims: &Trims) -> Result<Packed, Error> {
+    let mut trimmed = 0;
     let mut packed: BTreeMap<LegWindow, Vec<PackedLeg>> = BTreeMap::new();
     let mut notes: BTreeMap<LegWindow, Notes> = BTreeMap::new();
     for leg in legs {
@@ -205,6 +213,7 @@ fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits) -> Result<Packed, Error>
             *sum = sum.saturating_add(*n);
         }
         let mut soundings = leg.soundings;
+        trimmed += trims.cut(&mut soundings);
         for earlier in packed.remove(&leg.window).unwrap_or_default() {
             for s in &earlier.strips {
                 soundings.extend(leadline_logbook::unpack_strip(&s.packed, &s.digest, limits)?.1);
@@ -214,7 +223,7 @@ fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits) -> Result<Packed, Error>
             packed.insert(leg.window, PackedLeg::of(leg.window, soundings, limits)?);
         }
     }
-    Ok((packed.into_values().flatten().collect(), notes))
+    Ok((packed.into_values().flatten().collect(), notes, trimmed))
 }
 
 fn keep(temp: File, chunks: mpsc::Receiver<Vec<u8>>) -> std::io::Result<()> {

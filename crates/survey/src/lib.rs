@@ -17,11 +17,13 @@ mod import;
 mod invite;
 mod ledger;
 mod levels;
+mod marks;
 mod only;
 mod parcel;
 mod query;
 mod secrets;
 mod store;
+mod trim;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
@@ -57,6 +59,7 @@ pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
 pub use leadline_sync::{Part, TileArea, Wants};
 pub use ledger::{Ledger, LedgerRow};
 pub use levels::{ImportedLevels, import_levels};
+pub use marks::{KnownMark, mark_note, remove_mark, share_mark};
 pub use only::Only;
 pub use parcel::{
     LEAST_PART_BYTES, LockKind, ParcelArea, ParcelLock, ParcelRead, ParcelRequest, ParcelSeen, Since,
@@ -66,3 +69,4 @@ pub use parcel::{
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
+pub use trim::{MAX_TRIMS, Trim};

@@ -7,6 +7,7 @@ mod accept;
 mod append;
 mod documents;
 mod guest;
+mod marks;
 mod news;
 mod read;
 mod settle;

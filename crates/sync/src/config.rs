@@ -28,12 +28,30 @@ pub struct Config {
     pub stay: bool,
     /// Which change of the survey's secret this device knows; 0 = the first secret.
     pub secret_generation: Option<u32>,
+    /// That secret, for a peer that knows an older one only.
+    pub secret: Option<SurveySecret>,
     /// What this device's clock says, for the peer's ledger; nothing depends on it.
     pub clock: Option<UtcMillis>,
     /// The desk's number for this meeting: it keeps apart what several meetings fetch at once. Not told to the peer.
     pub meeting: u64,
     /// Up to where the desk's news had come when its holdings were read ([`crate::Question::News`]).
     pub upto: u64,
+}
+
+/// A survey's secret after a change.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct SurveySecret {
+    /// Which change.
+    pub generation: u32,
+    /// The secret.
+    pub secret: [u8; 32],
+}
+
+impl std::fmt::Debug for SurveySecret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // The secret stays out of every log.
+        f.debug_struct("SurveySecret").field("generation", &self.generation).finish_non_exhaustive()
+    }
 }
 
 /// Bytes of a device's name that go into a hello, so that the shortest meeting stays under 600 bytes.
@@ -54,6 +72,7 @@ impl Config {
             invite: None,
             stay: false,
             secret_generation: None,
+            secret: None,
             clock: None,
             meeting: 0,
             upto: 0,

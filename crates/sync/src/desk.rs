@@ -1,6 +1,6 @@
 //! The desk: everything a meeting wants to know of, or leave with, the store behind it.
 
-use crate::{Binding, Config, Wants};
+use crate::{Binding, Config, SurveySecret, Wants};
 use leadline_logbook::Have;
 use leadline_model::{DeviceId, Digest, EntryId, StripDigest, Text};
 use std::collections::BTreeMap;
@@ -171,6 +171,9 @@ pub enum Question {
     },
     /// Which of these strips are held. → [`Answer::Held`]
     Held(Vec<StripKey>),
+    /// A secret that the peer says is the survey's newer one: to be kept if a keeper has announced it, and else not.
+    /// → [`Answer::Noted`]
+    Secret(SurveySecret),
 }
 
 /// The desk's answer.
@@ -201,6 +204,8 @@ pub enum Answer {
     },
     /// To [`Question::Held`].
     Held(Vec<StripKey>),
+    /// To [`Question::Secret`].
+    Noted,
 }
 
 /// Whether a device may meet us.
@@ -221,6 +226,8 @@ pub enum Admission {
     InviteUsed,
     /// It was a member once.
     Dismissed,
+    /// Its invite is good, but the crew has as many devices as it can have.
+    Full,
 }
 
 /// What became of one group.

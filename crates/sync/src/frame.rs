@@ -5,7 +5,7 @@
 use crate::PROVISIONAL_BYTES;
 use crate::block::{append, split};
 use crate::items::{ITEMS_LIMIT, Items};
-use crate::{Config, HELLO_NAME_BYTES, Holdings, InviteProof, StripKey, Wants};
+use crate::{Config, HELLO_NAME_BYTES, Holdings, InviteProof, StripKey, SurveySecret, Wants};
 use leadline_logbook::{CodecError, Have, Limits, LogHave, decode, encode, pack, unpack};
 use leadline_model::{DeviceId, Digest, SurveyId, Text};
 use serde::{Deserialize, Serialize};
@@ -27,6 +27,7 @@ pub(crate) mod kind {
     pub(crate) const HERE: u8 = 11;
     pub(crate) const LEAVE: u8 = 12;
     pub(crate) const NOW: u8 = 13;
+    pub(crate) const SECRET: u8 = 14;
     pub(crate) const SKIPPABLE: u8 = 128;
     pub(crate) const PROVISIONAL: u8 = 129;
 }
@@ -60,6 +61,8 @@ pub(crate) enum Frame {
     Leave,
     /// Digest of the entries the sender has in force now.
     Now(Digest),
+    /// The survey's newer secret, for a peer that told to know an older one.
+    Secret(SurveySecret),
     /// What a leg that is being recorded looks like so far; opaque, kept by nobody.
     Provisional(Vec<u8>),
     /// A kind this program does not know and may skip.
@@ -106,6 +109,9 @@ pub(crate) struct Done {
     /// Digest of the entries it has in force now.
     pub(crate) digest: Digest,
 }
+
+/// Which change, and the secret.
+const SECRET_BYTES: usize = 4 + 32;
 
 /// More than a hello ever needs; a stranger cannot make us hold more.
 const HELLO_LIMIT: usize = 512 + ITEMS_LIMIT;
@@ -161,6 +167,10 @@ impl Frame {
             Self::Done(d) => out.extend(encode(d, limit)?),
             Self::Now(digest) => out.extend(digest.0),
             Self::Provisional(bytes) => out.extend(bytes),
+            Self::Secret(s) => {
+                out.extend(s.generation.to_le_bytes());
+                out.extend(s.secret);
+            }
             Self::Ping | Self::Leave | Self::Newer => {}
         }
         if out.len() > limit { Err(CodecError::Oversize(limit)) } else { Ok(out) }
@@ -189,6 +199,10 @@ impl Frame {
             kind::HERE => Self::Here(keys_of(body).ok_or(CodecError::Layout)?),
             kind::LEAVE if body.is_empty() => Self::Leave,
             kind::NOW => Self::Now(decode(body, Digest::LEN)?),
+            kind::SECRET => {
+                let (generation, secret) = decode(body, SECRET_BYTES)?;
+                Self::Secret(SurveySecret { generation, secret })
+            }
             kind::PROVISIONAL if body.len() <= PROVISIONAL_BYTES => Self::Provisional(body.to_vec()),
             kind::SKIPPABLE.. => Self::Newer,
             _ => return Err(CodecError::Layout),
@@ -210,6 +224,7 @@ impl Frame {
             Self::Here(_) => kind::HERE,
             Self::Leave => kind::LEAVE,
             Self::Now(_) => kind::NOW,
+            Self::Secret(_) => kind::SECRET,
             Self::Provisional(_) => kind::PROVISIONAL,
             Self::Newer => kind::SKIPPABLE,
         }

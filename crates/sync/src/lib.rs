@@ -22,7 +22,7 @@ mod wants;
 /// Part of this crate's interface.
 pub use leadline_logbook::{DeviceKey, Have, Limits};
 
-pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, prologue};
+pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, SurveySecret, prologue};
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
 pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};
 pub use meeting::{

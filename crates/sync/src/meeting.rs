@@ -3,6 +3,7 @@
 
 mod give;
 mod live;
+mod secret;
 mod take;
 
 use crate::frame::{Done, Frame, Hello, PROTOCOLS};
@@ -14,8 +15,9 @@ use crate::{
 pub use live::PROVISIONAL_BYTES;
 
 use give::Give;
-use leadline_model::{DeviceId, Digest};
+use leadline_model::{DeviceId, Digest, UtcMillis};
 use live::Live;
+use secret::Secrets;
 use std::collections::VecDeque;
 use take::Take;
 
@@ -113,6 +115,7 @@ pub struct Meeting {
     give: Give,
     take: Take,
     live: Option<Live>,
+    secrets: Secrets,
     wants_to_leave: bool,
     my_done: Option<Done>,
     their_done: Option<Done>,
@@ -161,6 +164,7 @@ impl Meeting {
             give: Give::default(),
             take: Take::new(cfg.wants.clone()),
             live: None,
+            secrets: Secrets::default(),
             wants_to_leave: false,
             my_done: None,
             their_done: None,
@@ -266,15 +270,27 @@ impl Meeting {
         let same_entries =
             hello.digest == self.holdings.digest && invite.is_none() && self.cfg.invite.is_none();
         let lacking = hello.lacks || Hello::of(&self.cfg, &self.holdings).lacks;
-        self.peer = Some(Peer { device: hello.device, frame, quick: same_entries && !lacking, same_entries });
         self.summary.peer = Some((hello.device, hello.name.clone()));
         self.summary.peer_stays = items.stay;
         self.summary.peer_clock = items.clock;
+        let ours = |c: UtcMillis| c.0.saturating_add_unsigned(self.now - self.began);
+        self.summary.peer_clock_ahead_ms =
+            self.cfg.clock.zip(items.clock).map(|(mine, theirs)| theirs.0.saturating_sub(ours(mine)));
         self.summary.peer_secret_generation = items.secret_generation;
+        let quick = same_entries && !lacking && !self.secrets_differ();
+        self.peer = Some(Peer { device: hello.device, frame, quick, same_entries });
         self.phase = Phase::Admitting(Vec::new());
         let invite = invite.map(|i| i.key);
         self.take.ask(&mut self.out, Question::Admit { device: hello.device, name: hello.name, invite });
         Ok(())
+    }
+
+    /// The crew may have become another while both stay on: who is out gets nothing more.
+    fn on_readmission(&mut self, admission: Admission) -> Result<(), Failure> {
+        if let Some(live) = &mut self.live {
+            live.doubted = false;
+        }
+        RefusalCode::of_admission(admission).map_or(Ok(()), |code| Err(Failure::RefusedPeer(code)))
     }
 
     fn on_admission(&mut self, admission: Admission) -> Result<(), Failure> {
@@ -287,6 +303,7 @@ impl Meeting {
         self.summary.joined = admission == Admission::Joined;
         self.summary.round_trips = 1;
         let peer = self.peer.ok_or(Failure::Answer)?;
+        self.give_secret()?;
         if peer.quick {
             self.summary.was_equal = true;
             self.give.skip_entries();
@@ -321,6 +338,7 @@ impl Meeting {
             Frame::Entries(packed) => self.on_entries(packed),
             Frame::Strips(items) => self.on_strips(items),
             Frame::Done(done) => self.on_done(done),
+            Frame::Secret(secret) => self.on_secret(secret),
             Frame::Here(keys) => self.on_here(&keys),
             Frame::Leave => self.on_leave(),
             Frame::Now(digest) => self.on_now(digest),
@@ -453,8 +471,8 @@ impl Meeting {
     }
 }
 
-/// A peer that has admitted us before we have admitted it can be ahead by a have-list, an offer of nothing and a
-/// done.
-const EARLY_FRAMES: usize = 4;
+/// A peer that has admitted us before we have admitted it can be ahead by a secret, a have-list, an offer of nothing and
+/// a done.
+const EARLY_FRAMES: usize = 5;
 /// A frame around one strip: kind and length.
 const STRIP_OVERHEAD: usize = 64;

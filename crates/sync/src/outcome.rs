@@ -14,6 +14,8 @@ pub struct Summary {
     pub peer_stays: bool,
     /// What its clock said, if it told: for the ledger, nothing may depend on it.
     pub peer_clock: Option<UtcMillis>,
+    /// By how many ms that was ahead of this device's clock when it came, if both are known.
+    pub peer_clock_ahead_ms: Option<i64>,
     /// Which change of the survey's secret it knows, if it told.
     pub peer_secret_generation: Option<u32>,
     /// Whether the peer was admitted by its invite in this meeting.
@@ -88,6 +90,9 @@ pub enum RefusalCode {
     /// The store failed.
     #[error("a failing store")]
     Store,
+    /// The crew is full.
+    #[error("the crew is full (256 devices, dismissed ones included)")]
+    Full,
     /// A later version's reason.
     #[error("a reason this program does not know ({0})")]
     Newer(u8),
@@ -106,6 +111,7 @@ impl RefusalCode {
             Self::Proof => 8,
             Self::Protocol => 9,
             Self::Store => 10,
+            Self::Full => 11,
             Self::Newer(n) => n,
         }
     }
@@ -122,6 +128,7 @@ impl RefusalCode {
             Self::Proof,
             Self::Protocol,
             Self::Store,
+            Self::Full,
         ];
         known.into_iter().find(|c| c.number() == number).unwrap_or(Self::Newer(number))
     }
@@ -134,6 +141,7 @@ impl RefusalCode {
             Admission::InviteExpired => Some(Self::InviteExpired),
             Admission::InviteUsed => Some(Self::InviteUsed),
             Admission::Dismissed => Some(Self::Dismissed),
+            Admission::Full => Some(Self::Full),
         }
     }
 }

@@ -3,7 +3,7 @@
 use crate::frame::{Done, Frame, Hello, Invite, unpack_entries};
 use crate::items::Items;
 use crate::parcel::{IndexRow, ParcelHeader, ParcelHolds, ParcelPart, ParcelSeal, ParcelTerms, kind};
-use crate::{Deframer, PARCEL_MAGIC, PARCEL_VERSION, Part, StripKey, TileArea, framed};
+use crate::{Deframer, PARCEL_MAGIC, PARCEL_VERSION, Part, StripKey, SurveySecret, TileArea, framed};
 use leadline_logbook::{Have, Limits, LogHave, decode, encode};
 use leadline_model::{DeviceId, Digest, EntryId, Epoch, Nonce, SurveyId, Text, TileId, UtcMillis};
 
@@ -65,6 +65,7 @@ fn frames() -> Vec<(&'static str, Frame)> {
     };
     vec![
         ("hello", Frame::Hello(Box::new(hello))),
+        ("secret", Frame::Secret(SurveySecret { generation: 2, secret: [0x5c; 32] })),
         ("refused", Frame::Refused(1)),
         ("have", Frame::Have(have())),
         ("offer", Frame::Offer(2)),

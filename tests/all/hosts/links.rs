@@ -15,6 +15,7 @@ fn measure(device: &Device, boat: &str, day: u32) {
 fn a_cut_link_that_returns() {
     let Some((lab, h)) = Lab::with_hosts(2) else { return };
     let (heron, plover) = two_boats();
+    let began = Instant::now();
     let (a, b) = (h[0].start(&heron, &["sync"]), h[1].start(&plover, &["sync"]));
     wait_equal(&[&heron, &plover], &[&a, &b]);
     a.says("Staying in step", LONG);
@@ -33,6 +34,15 @@ fn a_cut_link_that_returns() {
     let back = Instant::now();
     wait_equal(&[&heron, &plover], &[&a, &b]);
     eprintln!("equal again {:.1} s after the link came back", back.elapsed().as_secs_f64());
+    let said = [("Heron", a.timed()), ("Plover", b.timed())];
+    let mut log: Vec<_> = said
+        .into_iter()
+        .flat_map(|(who, lines)| lines.into_iter().map(move |(at, l)| (at, who, l)))
+        .collect();
+    log.sort();
+    for (at, who, line) in log {
+        eprintln!("{:7.2}  {who}  {line}", at.duration_since(began).as_secs_f64());
+    }
 }
 
 /// The access point hands out another address; the old one is dead without a word.
@@ -78,9 +88,9 @@ fn a_host_with_two_networks_relays() {
     let (heron, plover) = two_boats();
     let phone = Device::new();
     phone.join(&heron);
-    // All have been admitted at home; then each measures on its own.
-    meet(&heron, &plover);
+    // All have been admitted at home, and know each other; then each measures on its own.
     meet(&heron, &phone);
+    meet(&heron, &plover);
     measure(&heron, "Heron", 5);
     measure(&plover, "Plover", 6);
     let hosts = [lab.host(), lab.host(), lab.host()];

@@ -93,6 +93,10 @@ pub(super) fn run(cli: &Cli, args: &WriteArgs) -> Result<(), Failure> {
         ..selection(&store, &args.selection)?
     };
     let written = write_parcels(&home, &store, &args.file, &request, units::now())?;
+    let kept = store.held_back()?.len();
+    if kept > 0 && !cli.json {
+        talk::note(&format!("{kept} strips with soundings near home are held back (leadline trim)."));
+    }
     tell(cli, args, &written)
 }
 

@@ -9,19 +9,19 @@ use leadline_sync::Admission;
 use proptest::prelude::*;
 use tempfile::TempDir;
 
-const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
+pub(super) const NOW: UtcMillis = UtcMillis(1_788_000_000_000);
 
-fn text(s: &str) -> Text {
+pub(super) fn text(s: &str) -> Text {
     Text::new(s).expect("short")
 }
 
-struct Boat {
+pub(super) struct Boat {
     _dir: TempDir,
-    home: Home,
-    store: Store,
+    pub(super) home: Home,
+    pub(super) store: Store,
 }
 
-fn founder() -> Boat {
+pub(super) fn founder() -> Boat {
     let dir = tempfile::tempdir().expect("a folder");
     let home = Home::open(Some(dir.path())).expect("opens");
     let id = found_survey(&home, &text("Testmere"), &text("zero"), NOW).expect("founds");
@@ -30,7 +30,7 @@ fn founder() -> Boat {
 }
 
 /// A new home joins by an invite of `by`, which admits it as at a meeting.
-fn joined(by: &mut Boat, role: Role, name: &str) -> Boat {
+pub(super) fn joined(by: &mut Boat, role: Role, name: &str) -> Boat {
     let made = invite(&by.home, &mut by.store, role, 1_000_000, vec![], NOW).expect("invites");
     let boat = knocking(&made);
     let key = DeviceKey::from_seed(&made.one_time).id().0;
@@ -61,7 +61,7 @@ fn meet(a: &mut Boat, b: &mut Boat) {
     }
 }
 
-fn stage(boat: &mut Boat, mm: i32) -> Result<bool, Error> {
+pub(super) fn stage(boat: &mut Boat, mm: i32) -> Result<bool, Error> {
     let at = UtcMillis(NOW.0 + i64::from(mm) * 1000);
     add_stage(&mut boat.store, StageReading { gauge: text("jetty"), at, level_mm: mm }, NOW)
 }
@@ -80,7 +80,7 @@ fn same(boats: &[&Boat]) {
     boats.windows(2).for_each(|w| assert_eq!(of(w[0]), of(w[1])));
 }
 
-fn masked(b: &Boat) -> u64 {
+pub(super) fn masked(b: &Boat) -> u64 {
     b.store.counts().expect("counts").masked
 }
 
@@ -234,6 +234,54 @@ fn the_ledger_says_who_lacks_what() {
     one.store.dismiss(&id, text("sold"), NOW).expect("dismisses");
     let r = row(&one);
     assert_eq!((r.role, r.why.map(|w| w.to_string())), (None, Some("sold".to_owned())));
+}
+
+#[test]
+fn a_copied_folder_shows_as_a_fork() {
+    let mut one = founder();
+    let mut two = joined(&mut one, Role::Keeper, "two");
+    meet(&mut one, &mut two);
+    // The same folder once more, and both write on.
+    let copy = tempfile::tempdir().expect("a folder");
+    for sub in ["keys", "surveys"] {
+        std::fs::create_dir(copy.path().join(sub)).expect("makes");
+        for file in std::fs::read_dir(two.home.root().join(sub)).expect("lists") {
+            let file = file.expect("a file").path();
+            std::fs::copy(&file, copy.path().join(sub).join(file.file_name().expect("named")))
+                .expect("copies");
+        }
+    }
+    let home = Home::open(Some(copy.path())).expect("opens");
+    let store = home.store(&one.store.survey()).expect("opens");
+    let mut clone = Boat { _dir: copy, home, store };
+    stage(&mut two, 1).expect("writes");
+    stage(&mut clone, 2).expect("writes");
+    meet(&mut one, &mut two);
+    meet(&mut one, &mut clone);
+    let id = two.store.device().to_string();
+    let rows = one.store.ledger().expect("reads").rows;
+    let forks: Vec<u64> = rows.iter().filter(|r| r.device == id).map(|r| r.forks).collect();
+    assert_eq!((forks, stages_of(&one, &two)), (vec![1], 2));
+}
+
+#[test]
+fn the_crew_takes_256_devices() {
+    let mut one = founder();
+    let made = invite(&one.home, &mut one.store, Role::Reader, 1_000_000, vec![], NOW).expect("invites");
+    let member = |n: u32| {
+        let mut device = [7; 32];
+        device[..4].copy_from_slice(&n.to_le_bytes());
+        let device = leadline_model::DeviceId(device);
+        Op::Member(leadline_logbook::Member { device, name: text("buoy"), role: Role::Reader, invite: None })
+    };
+    one.store.append(vec![(0..255).map(member).collect()], &[], NOW).expect("admits");
+    let refused =
+        invite(&one.home, &mut one.store, Role::Reader, 1_000_000, vec![], NOW).expect_err("is full");
+    assert!(refused.to_string().contains("256"), "{refused}");
+    let key = DeviceKey::from_seed(&made.one_time).id().0;
+    let answer = one.store.admit(knocking(&made).store.device(), text("x"), Some(key), NOW);
+    assert_eq!(answer.expect("answers"), Admission::Full);
+    assert!(one.store.have().expect("reads").is_bounded(one.store.limits()));
 }
 
 #[test]

@@ -42,7 +42,9 @@ struct Theirs {
 }
 
 pub(super) fn choose(home: &Home, store: &Store, request: &ParcelRequest) -> Result<Chosen, Error> {
-    let held: BTreeSet<StripDigest> = store.strip_digests()?.into_iter().collect();
+    let kept = store.held_back()?;
+    let held: BTreeSet<StripDigest> =
+        store.strip_digests()?.into_iter().filter(|digest| !kept.contains(digest)).collect();
     let entries = store.entries_in_force()?;
     let theirs = match &request.since {
         None => Theirs::default(),

@@ -115,14 +115,14 @@ pub(super) struct Keys {
 }
 
 impl Keys {
-    /// The passphrase, and the secrets of all surveys of `home`.
+    /// The passphrase, and the secrets of all surveys of `home`, former ones too.
     pub(super) fn of(home: &Home, passphrase: Option<&str>) -> Result<Self, Error> {
         let mut secrets = Vec::new();
         for known in home.surveys()? {
             if let Ok(id) = known.id.parse()
-                && let Ok(secret) = home.secret(&id)
+                && let Ok(all) = home.secrets(&id)
             {
-                secrets.push(secret);
+                secrets.extend(all);
             }
         }
         Ok(Self { passphrase: passphrase.map(str::to_owned), secrets })

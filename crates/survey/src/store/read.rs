@@ -147,11 +147,14 @@ impl Store {
         })
     }
 
-    /// The packed strip whose digest begins with `prefix`, if it is held and no other one does.
+    /// The packed strip whose digest begins with `prefix`, to be given away: if it is held, and not held back.
     pub fn strip_by_prefix(&self, prefix: &[u8; 16]) -> Result<Option<Vec<u8>>, Error> {
         let (mut low, mut high) = ([0u8; 32], [0xffu8; 32]);
         low[..16].copy_from_slice(prefix);
         high[..16].copy_from_slice(prefix);
+        if self.holds_back(&low, &high)? {
+            return Ok(None);
+        }
         self.sql(|db| {
             db.prepare_cached("SELECT bytes FROM strip WHERE digest BETWEEN ?1 AND ?2 LIMIT 1")?
                 .query_row((low, high), |r| r.get(0))

@@ -145,10 +145,33 @@ pub(super) fn resettle(
     if out.is_empty() && !altered {
         return put_by_role(tx, cx, crew, &cuts, returned.into_iter().flatten().collect());
     }
+    let newest = newest(tx).map_err(sql)?;
     for place in &out {
         mask(tx, place).map_err(sql)?;
     }
+    keep_numbers_rising(tx, newest).map_err(sql)?;
     rebuild(tx, cx, crew)
+}
+
+fn newest(tx: &Transaction<'_>) -> rusqlite::Result<i64> {
+    tx.query_row("SELECT coalesce(max(n), 0) FROM entry", [], |r| r.get(0))
+}
+
+/// Whoever asks what is new since some number must not miss an entry that gets the number of one that was taken out: the
+/// last one left takes a number beyond.
+fn keep_numbers_rising(tx: &Transaction<'_>, newest_before: i64) -> rusqlite::Result<()> {
+    let last = newest(tx)?;
+    if last == 0 || last == newest_before {
+        return Ok(());
+    }
+    let next = newest_before + 1;
+    let is_of_crew = tx.execute("DELETE FROM crew_entry WHERE n = ?1", [last])? > 0;
+    tx.execute("DELETE FROM muted WHERE n = ?1", [last])?;
+    tx.execute("UPDATE entry SET n = ?2 WHERE n = ?1", (last, next))?;
+    if is_of_crew {
+        tx.execute("INSERT INTO crew_entry (n) VALUES (?1)", [next])?;
+    }
+    Ok(())
 }
 
 /// Puts entries that stand in `entry` into the documents as they count, and wants their strips. Those that no document

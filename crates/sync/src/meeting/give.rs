@@ -151,7 +151,9 @@ impl Meeting {
         } else if !self.give.wanted.is_empty() {
             let keys: Vec<_> = self.give.wanted.iter().copied().take(BATCH_ITEMS).collect();
             (Asked::Strips(keys.len()), Question::Strips { keys, max_bytes: BATCH_BYTES })
-        } else if let Some(live) = self.live.as_mut().filter(|l| l.stirred && !self.take.is_storing()) {
+        } else if let Some(live) =
+            self.live.as_mut().filter(|l| l.stirred && !l.doubted && !self.take.is_storing())
+        {
             // What is being stored may be news already, and came from the peer.
             live.stirred = false;
             (Asked::News, Question::News { after: live.cursor, max: NEWS_PAGE })

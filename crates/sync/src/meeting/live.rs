@@ -24,6 +24,8 @@ pub const PROVISIONAL_BYTES: usize = 64 << 10;
 pub(super) struct Live {
     /// Up to where the desk's news have been asked for.
     pub(super) cursor: u64,
+    /// The crew may have become another: the peer's admission is asked for anew before more is given.
+    pub(super) doubted: bool,
     /// The desk may have news, or strips that the peer has asked for in vain.
     pub(super) stirred: bool,
     look_for_absent: bool,
@@ -46,6 +48,7 @@ impl Live {
             cursor,
             // Something may have been made since.
             stirred: true,
+            doubted: true,
             look_for_absent: false,
             lagging: false,
             told,
@@ -115,9 +118,17 @@ impl Meeting {
     pub(super) fn on_stirred(&mut self) {
         if let Some(live) = &mut self.live {
             live.stirred = true;
+            live.doubted = true;
             live.look_for_absent = true;
             self.take.relist();
         }
+    }
+
+    /// The question whether the peer still belongs to the crew, if that is in doubt.
+    pub(super) fn admission_in_doubt(&self) -> Option<Question> {
+        self.live.as_ref().filter(|l| l.doubted && !l.is_leaving())?;
+        let (device, name) = self.summary.peer.clone()?;
+        Some(Question::Admit { device, name, invite: None })
     }
 
     pub(super) fn leave(&mut self) {

@@ -68,6 +68,7 @@ enum Asked {
     Wanted,
     Again,
     Upto,
+    Secret,
     Holdings,
 }
 
@@ -164,6 +165,7 @@ impl Take {
             Question::WantedStrips { .. } => Some(Asked::Wanted),
             Question::WantedAgain { .. } => Some(Asked::Again),
             Question::News { .. } => Some(Asked::Upto),
+            Question::Secret(_) => Some(Asked::Secret),
             _ => Some(Asked::Holdings),
         };
         out.push_back(Output::Ask(Lane::Take, question));
@@ -247,6 +249,10 @@ impl Meeting {
         if !self.take.pending.is_empty() && self.take.is_ripe(self.now) {
             return self.store_group();
         }
+        if let Some(question) = self.admission_in_doubt() {
+            self.take.ask(&mut self.out, question);
+            return Ok(());
+        }
         let all_stored = self.take.offered == Some(0) && self.take.open_frames == 0;
         self.take.entries_in |= all_stored;
         let room = self.take.due.len() <= WANT_PAGE / 2 && self.take.entries_in && !self.take.stopped;
@@ -259,6 +265,13 @@ impl Meeting {
             let (wants, after) = (self.take.wants.clone(), self.take.cursor);
             self.take.ask(&mut self.out, Question::WantedStrips { meeting, wants, after, max: WANT_PAGE });
         } else if self.take.listed && self.take.due.is_empty() && all_stored && self.live.is_none() {
+            if self.awaits_secret() {
+                return Ok(());
+            }
+            if let Some(question) = self.secret_to_keep() {
+                self.take.ask(&mut self.out, question);
+                return Ok(());
+            }
             let upto = self.stays() && self.take.upto.is_none();
             let question = if upto { Question::News { after: 0, max: 0 } } else { Question::Holdings };
             self.take.ask(&mut self.out, question);
@@ -306,6 +319,9 @@ impl Meeting {
         self.moved = self.now;
         let asked = self.take.asked.take().ok_or(Failure::Answer)?;
         match (asked, answer?) {
+            (Asked::Admit, Answer::Admitted(admission)) if self.live.is_some() => {
+                self.on_readmission(admission)
+            }
             (Asked::Admit, Answer::Admitted(admission)) => self.on_admission(admission),
             (Asked::Have, Answer::Have(have)) => {
                 let limit = self.peer.ok_or(Failure::Answer)?.frame;
@@ -323,6 +339,7 @@ impl Meeting {
                 self.want(new)
             }
             (Asked::Again, Answer::Wanted(digests)) => self.want(digests),
+            (Asked::Secret, Answer::Noted) => Ok(()),
             (Asked::Upto, Answer::News { upto, .. }) => {
                 self.take.upto = Some(upto);
                 Ok(())
