@@ -2,8 +2,8 @@
 
 use crate::crew::secret_digest;
 use crate::fetching::Fetching;
-use crate::{Error, Home, Store};
-use leadline_logbook::{DeviceKey, Have, LogHave, SurveyWrites};
+use crate::{Error, Home, SecretRing, Store};
+use leadline_logbook::{Crew, DeviceKey, Have, LogHave, SurveyWrites};
 use leadline_model::{DeviceId, EntryId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
     Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, SurveySecret,
