@@ -3,10 +3,11 @@
 #[path = "../benches/legs.rs"]
 mod legs;
 
-use leadline_logbook::{DeviceKey, Envelope, Op, Signs, encode, entry_id};
+use leadline_logbook::{DeviceKey, Envelope, Op, Place, Signs, encode, entry_id};
 use leadline_model::{EntryId, Epoch, Nonce, SurveyId, Text, UtcMillis};
 use leadline_net::{Event, Multiaddr, Node, Settings, Who, parse_addr};
-use leadline_survey::{Home, SurveyDesk};
+use leadline_survey::{Home, Part, SurveyDesk, Wants};
+use leadline_sync::{Answer, Desk, Question};
 use legs::{filled, joined, measure};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -49,6 +50,10 @@ impl Crew {
 
     /// Device `n` on the loopback network, staying on; with its address.
     async fn start(&self, n: usize) -> (Node, Receiver<Event>, Multiaddr) {
+        self.start_with(self.desk(n)).await
+    }
+
+    async fn start_with(&self, desk: Arc<SurveyDesk>) -> (Node, Receiver<Event>, Multiaddr) {
         let (events, mut came) = channel(4096);
         let settings = Settings {
             secret: self.homes[0].secret(&self.id).expect("a secret"),
@@ -58,7 +63,7 @@ impl Crew {
             shy: false,
             who: Who::default(),
         };
-        let node = Node::start(settings, self.desk(n), events).expect("starts");
+        let node = Node::start(settings, desk, events).expect("starts");
         let addr = next(&mut came, |e| if let Event::Listening(a) = e { Some(a) } else { None }).await;
         (node, came, addr)
     }
@@ -204,6 +209,34 @@ async fn two_givers_and_no_strip_fetched_twice() {
     assert!(one.strips_new > 0 && two.strips_new > 0, "both gave: {one:?} {two:?}");
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn only_the_strips_of_the_dates_asked_for_come() {
+    let crew = crew(200, 1);
+    let (_a, _events_a, at_a) = crew.start(0).await;
+    let from = legs::time_of(150);
+    let part = Part { from: Some(from), to: Some(legs::time_of(160)), ..Part::default() };
+    let desk = SurveyDesk::new(&crew.homes[1], crew.id).expect("a desk").wanting(Wants::Part(Box::new(part)));
+    let (b, mut events_b, _) = crew.start_with(Arc::new(desk)).await;
+    b.dial(at_a.clone()).await;
+    let s = in_step(&mut events_b).await;
+    let counts = crew.store(1).counts().expect("counted");
+    assert_eq!(crew.store(0).entries_digest().expect("read"), crew.store(1).entries_digest().expect("read"));
+    assert!(s.strips_new >= 10 && s.strips_new < 40, "ten legs, a few tiles each: {s:?}");
+    assert_eq!(counts.strips, u64::from(s.strips_new));
+    // A leg of another date is heard of, and not fetched.
+    measure(&mut crew.store(0), 500, 1);
+    next(&mut events_b, |e| matches!(e, Event::Taken { entries, .. } if entries > 0).then_some(())).await;
+    sleep(Duration::from_secs(2)).await;
+    assert_eq!(crew.store(1).counts().expect("counted").entries, counts.entries + 1);
+    assert_eq!(crew.store(1).counts().expect("counted").strips, counts.strips);
+    b.leave().await;
+    // Later everything is wanted.
+    let (b, mut events_b, _) = crew.start(1).await;
+    b.dial(at_a).await;
+    in_step(&mut events_b).await;
+    crew.alike(&[0, 1]).await;
+}
+
 /// An entry of a program to come: signed as ours are, with a body nobody here can read.
 fn of_the_future(key: &DeviceKey, survey: SurveyId, seq: u64, prev: EntryId) -> Vec<u8> {
     let place = (key.id(), Epoch([9; 8]), seq);
@@ -238,4 +271,24 @@ async fn entries_of_a_later_version_are_kept_and_relayed() {
     let name = Op::DeviceName { name: Text::new("the first").expect("short"), replaces: Vec::new() };
     crew.store(0).append(vec![vec![name]], &[], UtcMillis(1_800_000_000_000)).expect("written");
     crew.alike(&[0, 1, 2]).await;
+}
+
+#[test]
+fn what_waits_stands_in_the_have_list_and_is_not_given_again() {
+    let crew = crew(1, 0);
+    let stranger = DeviceKey::from_seed(&[77; 32]);
+    let entry = of_the_future(&stranger, crew.id, 1, EntryId([0; 32]));
+    let done = crew.store(0).accept(vec![entry.clone()], Vec::new()).expect("kept aside");
+    assert_eq!((done.waiting, done.entries), (1, 0));
+    let Ok(Answer::Have(have)) = crew.desk(0).answer(Question::Have) else { panic!("no have-list") };
+    let place = Place {
+        device: stranger.id(),
+        epoch: Epoch([9; 8]),
+        seq: 1,
+        id: entry_id(&entry).expect("an entry"),
+        prev: EntryId([0; 32]),
+    };
+    assert!(have.missing_of(&[place]).is_empty());
+    let next = Place { seq: 2, id: EntryId([8; 32]), prev: place.id, ..place };
+    assert_eq!(have.missing_of(&[place, next]), vec![next.id], "what follows it is still given");
 }

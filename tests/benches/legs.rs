@@ -25,10 +25,15 @@ impl Dice {
     }
 }
 
+/// When leg number `n` begins.
+pub(crate) fn time_of(n: u64) -> UtcMillis {
+    UtcMillis(NOW.0 - 400 * 86_400_000 + n as i64 * 600_000).leg_window().start()
+}
+
 /// Ten minutes of a boat at 2 m/s, a sounding a second, with the noise of real instruments: about 6 bytes each packed.
 fn leg(n: u64) -> PackedLeg {
     let mut dice = Dice(n);
-    let window: LegWindow = UtcMillis(NOW.0 - 400 * 86_400_000 + n as i64 * 600_000).leg_window();
+    let window: LegWindow = time_of(n).leg_window();
     let (mut x, mut y) = ((16_400 << 16) + dice.below(20 << 16), (11_000 << 16) + dice.below(20 << 16));
     let mut soundings = Vec::with_capacity(600);
     for s in 0..600 {

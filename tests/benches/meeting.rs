@@ -28,9 +28,11 @@ fn main() {
         let to = args.get(at + 1).expect("a folder after `keep`");
         return meeting_full::keep(dir.path(), FULL_LEGS, Path::new(to));
     }
-    if args.iter().any(|a| a == "full") {
-        meeting_full::full(dir.path(), FULL_LEGS);
-        return meeting_full::one_missing(dir.path(), 100_000);
+    if let Some(at) = args.iter().position(|a| a == "full") {
+        // Fewer legs only where a quick look is enough.
+        let legs = args.get(at + 1).and_then(|n| n.parse().ok()).unwrap_or(FULL_LEGS);
+        meeting_full::full(dir.path(), legs);
+        return meeting_full::one_missing(dir.path(), 10 * legs);
     }
     println!(
         "| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |"

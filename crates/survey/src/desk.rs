@@ -3,8 +3,8 @@
 use crate::crew::secret_digest;
 use crate::fetching::Fetching;
 use crate::{Error, Home, SecretRing, Store};
-use leadline_logbook::{Crew, DeviceKey, SurveyWrites};
-use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
+use leadline_logbook::{Crew, DeviceKey, Have, LogHave, SurveyWrites};
+use leadline_model::{DeviceId, EntryId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
     Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, SurveySecret,
     Wants,
@@ -152,7 +152,7 @@ impl SurveyDesk {
             Question::Admit { device, name, invite } => {
                 Answer::Admitted(lock(&self.take).admit(device, name, invite, clock())?)
             }
-            Question::Have => Answer::Have(give().have()?),
+            Question::Have => Answer::Have(have(&give())?),
             Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
             Question::Entries { ids, max_bytes } => {
                 let store = give();
@@ -245,6 +245,25 @@ impl Desk for SurveyDesk {
     }
 }
 
+/// What is in force, and what is kept aside: whoever has given that needs not give it again.
+fn have(store: &Store) -> Result<Have, Error> {
+    let mut have = store.have()?;
+    let mut unknown = 0;
+    for (device, epoch, id) in store.aside()? {
+        match have.0.binary_search_by_key(&(device, epoch), |l| (l.device, l.epoch)) {
+            Ok(at) => have.0[at].extra.push(id),
+            // Anybody can make up devices; those in force must not be crowded out.
+            Err(_) if unknown >= UNKNOWN_LOGS => {}
+            Err(at) => {
+                unknown += 1;
+                have.0
+                    .insert(at, LogHave { device, epoch, top: 0, top_id: EntryId([0; 32]), extra: vec![id] });
+            }
+        }
+    }
+    Ok(have)
+}
+
 /// Notes what was fetched, or absent, however storing it ends.
 struct Tried<'a> {
     desk: &'a SurveyDesk,
@@ -262,6 +281,9 @@ impl Drop for Tried<'_> {
         }
     }
 }
+
+/// Logs of devices not in force that a have-list names.
+const UNKNOWN_LOGS: usize = 16;
 
 /// Where and when each strip that a claim names was measured.
 type Places = BTreeMap<StripDigest, (TileId, UtcMillis, UtcMillis)>;

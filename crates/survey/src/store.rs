@@ -11,6 +11,7 @@ mod marks;
 mod news;
 mod read;
 mod settle;
+mod strips;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;

@@ -3,9 +3,10 @@
 use super::append::{insert_entry, insert_strip};
 use super::documents::is_of_crew;
 use super::settle::{Context, LogCuts, forget, keep_masked, load_crew, place_of, put_counting, resettle};
+use super::strips::named;
 use super::{Store, log_row};
 use crate::Error;
-use leadline_logbook::{Crew, Entry, Held, Limits, Place, Refusal, Taken, take_in, unpack_strip};
+use leadline_logbook::{Crew, Entry, Held, Limits, Place, Refusal, Taken, take_in};
 use leadline_model::{DeviceId, EntryId, StripDigest};
 use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::collections::{BTreeMap, BTreeSet, btree_map};
@@ -87,12 +88,14 @@ impl Store {
     ) -> Result<Accepted, Error> {
         let (survey, limits, path, own) = (self.survey, self.limits, self.path.clone(), self.key.id());
         let cx = Context { survey, own, limits: &limits, path: &path };
+        let names = named(&strips, &limits);
         self.transact(|tx| {
             let crew = load_crew(tx, &cx).map_err(|e| cx.sqlite(e))?;
             let mut out = take_entries(tx, &cx, from, entries, crew, false)?;
-            for packed in &strips {
-                match keep_strip(tx, packed, &limits).map_err(|e| cx.sqlite(e))? {
-                    Ok(new) => out.strips += usize::from(new),
+            for (name, packed) in names.into_iter().zip(&strips) {
+                let kept = name.map(|digest| keep_strip(tx, &digest, packed).map_err(|e| cx.sqlite(e)));
+                match kept.map_err(|e| e.to_string()).and_then(|k| k.transpose().ok_or_else(unnamed)) {
+                    Ok(new) => out.strips += usize::from(new?),
                     Err(reason) => out.refused.push(reason),
                 }
             }
@@ -271,29 +274,22 @@ fn quarantine(
     Ok(())
 }
 
-/// `Ok(Ok(true))` = kept, `Ok(Ok(false))` = held before, `Ok(Err(reason))` = refused.
-fn keep_strip(
-    tx: &Transaction<'_>,
-    packed: &[u8],
-    limits: &Limits,
-) -> rusqlite::Result<Result<bool, String>> {
-    let digest = match leadline_logbook::strip_digest(packed, limits) {
-        Ok(d) => d,
-        Err(e) => return Ok(Err(e.to_string())),
-    };
-    if !is_wanted(tx, &digest)? {
-        let held = tx
-            .prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?
-            .query_row([digest.0], |_| Ok(()))
-            .optional()?;
-        return Ok(held.map(|()| false).ok_or_else(|| "a strip came that no entry names".to_owned()));
-    }
+fn unnamed() -> String {
+    "a strip came that no entry names".to_owned()
+}
+
+/// Whether it is new; `None` if no entry names it.
+fn keep_strip(tx: &Transaction<'_>, digest: &StripDigest, packed: &[u8]) -> rusqlite::Result<Option<bool>> {
     // The digest covers tile and time, so one false claim of a strip must not keep it from the honest ones;
     // every claim is held against the content on reading.
-    match unpack_strip(packed, &digest, limits) {
-        Ok(_) => insert_strip(tx, &digest.0, packed).map(Ok),
-        Err(e) => Ok(Err(e.to_string())),
+    if is_wanted(tx, digest)? {
+        return insert_strip(tx, &digest.0, packed).map(Some);
     }
+    let held = tx
+        .prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?
+        .query_row([digest.0], |_| Ok(()))
+        .optional()?;
+    Ok(held.map(|()| false))
 }
 
 fn is_wanted(tx: &Transaction<'_>, digest: &StripDigest) -> rusqlite::Result<bool> {

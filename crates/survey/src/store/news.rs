@@ -2,9 +2,12 @@
 
 use super::Store;
 use crate::Error;
-use leadline_model::{EntryId, StripDigest};
+use leadline_logbook::{entry_id, peek};
+use leadline_model::{DeviceId, EntryId, Epoch, StripDigest};
 use leadline_sync::StripKey;
 
+/// Entries beside those in force that a have-list names, so that they are not given again and again.
+const ASIDE: usize = 4096;
 /// Lacking strips that are looked at in one query.
 const ROWS: usize = 1024;
 
@@ -31,6 +34,28 @@ impl Store {
                 ids.push(EntryId(r.get(1)?));
             }
             Ok((ids, upto))
+        })
+    }
+
+    /// Entries that are kept but not in force (waiting, masked, refused), at most [`ASIDE`]: device, epoch and id.
+    pub fn aside(&self) -> Result<Vec<(DeviceId, Epoch, EntryId)>, Error> {
+        let query = "SELECT bytes FROM waiting UNION ALL SELECT bytes FROM masked
+                     UNION ALL SELECT bytes FROM quarantine WHERE id IS NOT NULL";
+        let limits = self.limits;
+        self.sql(|db| {
+            let mut q = db.prepare_cached(query)?;
+            let mut rows = q.query([])?;
+            let mut out = Vec::new();
+            while let Some(r) = rows.next()? {
+                let bytes = r.get_ref(0)?.as_blob()?;
+                if let (Ok(e), Some(id)) = (peek(bytes, &limits), entry_id(bytes)) {
+                    out.push((e.device, e.epoch, id));
+                }
+                if out.len() == ASIDE {
+                    break;
+                }
+            }
+            Ok(out)
         })
     }
 
