@@ -65,7 +65,7 @@ async fn go(
     mut on_event: impl FnMut(&Event),
 ) -> Result<Vec<Summary>, NetError> {
     let (events, mut came) = mpsc::channel(EVENTS);
-    let mut nodes = Nodes { plan: &plan, desk, events, running: Vec::new() };
+    let mut nodes = Nodes { plan: &plan, desk, events, running: Vec::new(), refused: BTreeMap::new() };
     nodes.renew()?;
     for addr in &plan.with {
         nodes.dial(addr).await;
@@ -133,6 +133,8 @@ struct Nodes<'a> {
     desk: Arc<dyn Desk>,
     events: mpsc::Sender<(usize, Event)>,
     running: Vec<([u8; 32], Node)>,
+    /// Nodes whose secret was the wrong one at a typed address.
+    refused: BTreeMap<Multiaddr, BTreeSet<usize>>,
 }
 
 impl Nodes<'_> {
@@ -190,11 +192,20 @@ impl Nodes<'_> {
     }
 
     /// A typed address is tried with every secret, so that another one fails there is no news while one is left.
-    fn tries_elsewhere(&self, node: usize, event: &Event) -> bool {
+    fn tries_elsewhere(&mut self, node: usize, event: &Event) -> bool {
         let Event::Failed { address: Some(a), why: NetFailure::OtherSecret, .. } = event else {
             return false;
         };
-        self.plan.with.contains(a) && node + 1 < self.running.len()
+        if !self.plan.with.contains(a) {
+            return false;
+        }
+        let refused = self.refused.entry(a.clone()).or_default();
+        refused.insert(node);
+        let one_is_left = refused.len() < self.running.len();
+        if !one_is_left {
+            refused.clear();
+        }
+        one_is_left
     }
 
     async fn leave(self) {

@@ -3,10 +3,11 @@
 
 use crate::home::{random, text};
 use crate::{Error, Home, Store};
-use leadline_logbook::{Crew, Cut, Domain, InviteRefusal, MAX_CUTS, Member, Op, Role, Standing};
+use leadline_logbook::{Crew, Cut, Domain, Entry, InviteRefusal, MAX_CUTS, Member, Op, Role, Standing};
 use leadline_model::{DeviceId, Digest, Text, UtcMillis};
-use leadline_sync::Admission;
+use leadline_sync::{Admission, CREDENTIALS_MAX};
 use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
 /// What an entry says of a survey's secret instead of the secret itself.
 pub(crate) fn secret_digest(secret: &[u8; 32]) -> Digest {
@@ -14,6 +15,24 @@ pub(crate) fn secret_digest(secret: &[u8; 32]) -> Digest {
 }
 
 impl Store {
+    /// The entries that admitted this device, and those that admitted their authors, the nearest first.
+    pub(crate) fn credentials(&self) -> Result<Vec<Vec<u8>>, Error> {
+        let entries = self.crew_entries()?;
+        let (mut out, mut known, mut asked) =
+            (Vec::new(), BTreeSet::from([self.device()]), vec![self.device()]);
+        while let Some(device) = asked.pop() {
+            for e in entries.iter().filter(|e| admits(e, &device)) {
+                if out.len() < CREDENTIALS_MAX {
+                    out.push(e.bytes().to_vec());
+                }
+                if known.insert(e.envelope().device) {
+                    asked.push(e.envelope().device);
+                }
+            }
+        }
+        Ok(out)
+    }
+
     /// Whether a device that has proven its key may meet this one; one that brings a good invite is admitted by it, by
     /// an entry that is durable before this returns. A dismissed device is taken again by such an invite: a keeper made
     /// it since.
@@ -173,6 +192,15 @@ pub fn rotate_secret(home: &Home, store: &mut Store, now: UtcMillis) -> Result<u
     let op = Op::Secret { generation, digest: secret_digest(&secret) };
     store.append(vec![vec![op]], &[], now).inspect_err(|_| secrets.forget(generation, &secret))?;
     Ok(generation)
+}
+
+/// Whether an entry lets a device in, or in again.
+fn admits(entry: &Entry, device: &DeviceId) -> bool {
+    entry.ops().iter().any(|op| match op {
+        Op::Member(m) => m.device == *device,
+        Op::Standing(s) => s.device == *device && s.role.is_some(),
+        _ => false,
+    })
 }
 
 #[cfg(test)]

@@ -152,6 +152,12 @@ impl SurveyDesk {
             Question::Admit { device, name, invite } => {
                 Answer::Admitted(lock(&self.take).admit(device, name, invite, clock())?)
             }
+            Question::Introduce { device, name, entries } => {
+                let mut store = lock(&self.take);
+                store.accept_from(Some(device), entries, Vec::new())?;
+                Answer::Admitted(store.admit(device, name, None, clock())?)
+            }
+            Question::Credentials => Answer::Items(give().credentials()?.into_iter().map(Some).collect()),
             Question::Have => Answer::Have(have(&give())?),
             Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
             Question::Entries { ids, max_bytes } => {

@@ -104,6 +104,19 @@ pub enum Question {
         /// Public key of the invite it brought; that it holds the secret half has been verified.
         invite: Option<[u8; 32]>,
     },
+    /// The same question once more, for a peer that is not known and shows the entries that admitted it: take in what
+    /// of them holds, then decide. → [`Answer::Admitted`]
+    Introduce {
+        /// The peer.
+        device: DeviceId,
+        /// The peer's name for itself.
+        name: Text,
+        /// Entries, exact bytes; nothing of them has been checked. At most [`crate::CREDENTIALS_MAX`].
+        entries: Vec<Vec<u8>>,
+    },
+    /// The entries that admitted this device: its own admission, that of who gave it, and so on, at most
+    /// [`crate::CREDENTIALS_MAX`]; none if it is in no crew. → [`Answer::Items`]
+    Credentials,
     /// The have-list of the entries in force. → [`Answer::Have`]
     Have,
     /// Ids of the entries in force that a peer with this have-list lacks, oldest first

@@ -5,6 +5,7 @@
 use crate::PROVISIONAL_BYTES;
 use crate::block::{append, split};
 use crate::items::{ITEMS_LIMIT, Items};
+use crate::meeting::CREDENTIALS_BYTES;
 use crate::{Config, HELLO_NAME_BYTES, Holdings, InviteProof, StripKey, SurveySecret, Wants};
 use leadline_logbook::{CodecError, Have, Limits, LogHave, decode, encode, pack, unpack};
 use leadline_model::{DeviceId, Digest, SurveyId, Text};
@@ -30,6 +31,8 @@ pub(crate) mod kind {
     pub(crate) const SECRET: u8 = 14;
     pub(crate) const SKIPPABLE: u8 = 128;
     pub(crate) const PROVISIONAL: u8 = 129;
+    pub(crate) const ASK_CREDENTIALS: u8 = 130;
+    pub(crate) const CREDENTIALS: u8 = 131;
 }
 
 /// One message of a meeting.
@@ -65,6 +68,10 @@ pub(crate) enum Frame {
     Secret(SurveySecret),
     /// What a leg that is being recorded looks like so far; opaque, kept by nobody.
     Provisional(Vec<u8>),
+    /// The receiver is not known here: what admitted it?
+    AskCredentials,
+    /// The entries that admitted the sender: a block under zstd, not unpacked yet.
+    Credentials(Vec<u8>),
     /// A kind this program does not know and may skip.
     Newer,
 }
@@ -166,12 +173,12 @@ impl Frame {
             Self::Strips(items) => items.iter().for_each(|i| append(&mut out, i)),
             Self::Done(d) => out.extend(encode(d, limit)?),
             Self::Now(digest) => out.extend(digest.0),
-            Self::Provisional(bytes) => out.extend(bytes),
+            Self::Provisional(bytes) | Self::Credentials(bytes) => out.extend(bytes),
             Self::Secret(s) => {
                 out.extend(s.generation.to_le_bytes());
                 out.extend(s.secret);
             }
-            Self::Ping | Self::Leave | Self::Newer => {}
+            Self::Ping | Self::Leave | Self::AskCredentials | Self::Newer => {}
         }
         if out.len() > limit { Err(CodecError::Oversize(limit)) } else { Ok(out) }
     }
@@ -204,6 +211,8 @@ impl Frame {
                 Self::Secret(SurveySecret { generation, secret })
             }
             kind::PROVISIONAL if body.len() <= PROVISIONAL_BYTES => Self::Provisional(body.to_vec()),
+            kind::ASK_CREDENTIALS if body.is_empty() => Self::AskCredentials,
+            kind::CREDENTIALS if body.len() <= CREDENTIALS_BYTES => Self::Credentials(body.to_vec()),
             kind::SKIPPABLE.. => Self::Newer,
             _ => return Err(CodecError::Layout),
         })
@@ -226,6 +235,8 @@ impl Frame {
             Self::Now(_) => kind::NOW,
             Self::Secret(_) => kind::SECRET,
             Self::Provisional(_) => kind::PROVISIONAL,
+            Self::AskCredentials => kind::ASK_CREDENTIALS,
+            Self::Credentials(_) => kind::CREDENTIALS,
             Self::Newer => kind::SKIPPABLE,
         }
     }

@@ -26,8 +26,8 @@ pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, SurveySecret, p
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
 pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};
 pub use meeting::{
-    GROUP_BYTES, GROUP_MS, HELLO_MS, Input, Meeting, Output, PING_MS, PROVISIONAL_BYTES, REFUSED_MAX,
-    ROUNDS_MAX, SILENCE_MS, STALL_MS, WINDOW_BYTES, WINDOW_FRAMES,
+    CREDENTIALS_MAX, GROUP_BYTES, GROUP_MS, HELLO_MS, Input, Meeting, Output, PING_MS, PROVISIONAL_BYTES,
+    REFUSED_MAX, ROUNDS_MAX, SILENCE_MS, STALL_MS, WINDOW_BYTES, WINDOW_FRAMES,
 };
 pub use near::{DoorKeys, WHO_BYTES, beacon_tag, beacon_who, door_hasher, door_prologue};
 pub use outcome::{Failure, Misconduct, RefusalCode, Summary};

@@ -5,6 +5,7 @@ mod give;
 mod live;
 mod secret;
 mod take;
+mod vouch;
 
 use crate::frame::{Done, Frame, Hello, PROTOCOLS};
 use crate::framing::FRAME_PREFIX;
@@ -13,6 +14,8 @@ use crate::{
     Admission, Answer, Config, DeskError, Failure, Holdings, Lane, Misconduct, Question, RefusalCode, Summary,
 };
 pub use live::PROVISIONAL_BYTES;
+pub(crate) use vouch::CREDENTIALS_BYTES;
+pub use vouch::CREDENTIALS_MAX;
 
 use give::Give;
 use leadline_model::{DeviceId, Digest, UtcMillis};
@@ -20,6 +23,7 @@ use live::Live;
 use secret::Secrets;
 use std::collections::VecDeque;
 use take::Take;
+use vouch::Vouch;
 
 /// A hello must come within this time, ms.
 pub const HELLO_MS: u64 = 5_000;
@@ -116,6 +120,7 @@ pub struct Meeting {
     take: Take,
     live: Option<Live>,
     secrets: Secrets,
+    vouch: Vouch,
     wants_to_leave: bool,
     my_done: Option<Done>,
     their_done: Option<Done>,
@@ -165,6 +170,7 @@ impl Meeting {
             take: Take::new(cfg.wants.clone()),
             live: None,
             secrets: Secrets::default(),
+            vouch: Vouch::default(),
             wants_to_leave: false,
             my_done: None,
             their_done: None,
@@ -232,6 +238,10 @@ impl Meeting {
         match &frame {
             Frame::Ping | Frame::Newer => return Ok(()),
             Frame::Refused(code) => return Err(Failure::RefusedByPeer(RefusalCode::of_number(*code))),
+            Frame::Credentials(packed) => return self.on_credentials(packed),
+            Frame::AskCredentials if self.vouch_is_mutual() => {
+                return Err(Failure::RefusedPeer(RefusalCode::Stranger));
+            }
             _ => self.moved = self.now,
         }
         match &mut self.phase {
@@ -297,6 +307,9 @@ impl Meeting {
         let Phase::Admitting(early) = std::mem::replace(&mut self.phase, Phase::Open) else {
             return Err(Failure::Answer);
         };
+        if self.asks_credentials(admission, &early) {
+            return self.ask_credentials(early);
+        }
         if let Some(code) = RefusalCode::of_admission(admission) {
             return Err(Failure::RefusedPeer(code));
         }
@@ -342,6 +355,7 @@ impl Meeting {
             Frame::Here(keys) => self.on_here(&keys),
             Frame::Leave => self.on_leave(),
             Frame::Now(digest) => self.on_now(digest),
+            Frame::AskCredentials => self.give.owe_credentials(),
             Frame::Provisional(bytes) => {
                 self.on_provisional(bytes);
                 Ok(())
@@ -404,6 +418,7 @@ impl Meeting {
         if since(self.spoke) >= PING_MS {
             self.send(&Frame::Ping)?;
         }
+        self.tick_vouch()?;
         self.tick_live()
     }
 
@@ -473,6 +488,6 @@ impl Meeting {
 
 /// A peer that has admitted us before we have admitted it can be ahead by a secret, a have-list, an offer of nothing and
 /// a done.
-const EARLY_FRAMES: usize = 5;
+const EARLY_FRAMES: usize = 6;
 /// A frame around one strip: kind and length.
 const STRIP_OVERHEAD: usize = 64;

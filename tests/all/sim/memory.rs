@@ -299,6 +299,17 @@ impl Inner {
     fn answer(&mut self, question: Question) -> Result<Answer, DeskError> {
         Ok(match question {
             Question::Admit { device, name, invite } => Answer::Admitted(self.admit(device, name, invite)),
+            Question::Introduce { device, name, entries } => {
+                self.store(entries, Vec::new());
+                Answer::Admitted(self.admit(device, name, None))
+            }
+            Question::Credentials => {
+                let me = self.key.id();
+                let admits =
+                    |e: &&Arc<Entry>| e.ops().iter().any(|op| matches!(op, Op::Member(m) if m.device == me));
+                let entries = self.state.entries.values().filter(admits);
+                Answer::Items(entries.map(|e| Some(e.bytes().to_vec())).collect())
+            }
             Question::Have => Answer::Have(Have::of(&self.state.places())),
             Question::Missing(have) => Answer::Missing(have.missing_of(&self.state.places())),
             Question::Entries { ids, .. } => {

@@ -192,6 +192,25 @@ impl World {
         }
     }
 
+    /// Whether a device may tell another of the survey, as two models say from the entries it holds.
+    fn may_speak(
+        &self,
+        site: usize,
+        device: &leadline_model::DeviceId,
+        invite: Option<[u8; 32]>,
+    ) -> Result<bool, Violation> {
+        let seat = &self.seats[site].site;
+        let entries = seat.entries();
+        let read: Vec<_> = entries.into_iter().filter(|e| e.bytes()[BODY_AT] <= seat.knows()).collect();
+        let (me, clock) = (seat.device(), seat.clock());
+        let allowed = Scratch::of(&read, self.survey, me).may_speak(&me, device, invite, clock);
+        let plainly = Crowd::of(&read, self.survey).may_speak(&me, device, invite, clock);
+        if !has_words(&read) && allowed != plainly {
+            return Err(format!("the two models differ on whether {site} may speak to {device:?}"));
+        }
+        Ok(allowed)
+    }
+
     fn answer_honestly(
         &mut self,
         at: (usize, usize),
@@ -209,19 +228,18 @@ impl World {
         }
         let before = self.seats[site].site.held();
         if let Question::Admit { device, invite, .. } = &question {
-            let seat = &self.seats[site].site;
-            let entries = seat.entries();
-            let read: Vec<_> = entries.into_iter().filter(|e| e.bytes()[BODY_AT] <= seat.knows()).collect();
-            let (me, clock) = (seat.device(), seat.clock());
-            let allowed = Scratch::of(&read, self.survey, me).may_speak(&me, device, *invite, clock);
-            let plainly = Crowd::of(&read, self.survey).may_speak(&me, device, *invite, clock);
-            if !has_words(&read) && allowed != plainly {
-                return Err(format!("the two models differ on whether {site} may speak to {device:?}"));
-            }
-            self.links[l].ends[e].allowed = allowed;
+            self.links[l].ends[e].allowed = self.may_speak(site, device, *invite)?;
         }
+        let introduced = match &question {
+            Question::Introduce { device, .. } => Some(*device),
+            _ => None,
+        };
         let admits = matches!(question, Question::Admit { .. });
         let answer = self.seats[site].site.desk().answer(question);
+        if let Some(device) = introduced {
+            // By what it holds now: it has been shown who let the other in.
+            self.links[l].ends[e].allowed = self.may_speak(site, &device, None)?;
+        }
         if admits {
             let new = &self.seats[site].site.held() - &before;
             self.sign_off(site, &new);
@@ -302,7 +320,10 @@ impl World {
 /// A stranger's desk takes everybody for a friend, and has nothing to give.
 fn stranger_answer(question: &Question) -> Result<Answer, DeskError> {
     Ok(match question {
-        Question::Admit { .. } => Answer::Admitted(leadline_sync::Admission::Member),
+        Question::Admit { .. } | Question::Introduce { .. } => {
+            Answer::Admitted(leadline_sync::Admission::Member)
+        }
+        Question::Credentials => Answer::Items(Vec::new()),
         Question::Have => Answer::Have(Default::default()),
         Question::Missing(_) => Answer::Missing(Vec::new()),
         Question::Store { .. } => Answer::Stored(Default::default()),

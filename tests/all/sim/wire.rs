@@ -11,6 +11,7 @@ pub(super) enum Seen {
     Ack(u32),
     Strips(Vec<Vec<u8>>),
     Ping,
+    AskCredentials,
     Other,
 }
 
@@ -26,13 +27,14 @@ impl Seen {
             6 => Self::Ack(number()),
             8 => Self::Strips(items(body)),
             10 => Self::Ping,
+            130 if body.is_empty() => Self::AskCredentials,
             _ => Self::Other,
         }
     }
 
     /// Whether it may go to a device that is not in the crew.
     pub(super) fn tells_nothing(&self) -> bool {
-        matches!(self, Self::Hello | Self::Refused | Self::Ping)
+        matches!(self, Self::Hello | Self::Refused | Self::Ping | Self::AskCredentials)
     }
 }
 
@@ -59,6 +61,7 @@ impl std::fmt::Display for Seen {
             Self::Ack(n) => write!(f, "an acknowledgement of {n}"),
             Self::Strips(s) => write!(f, "{} strips", s.len()),
             Self::Ping => f.write_str("a ping"),
+            Self::AskCredentials => f.write_str("a question for credentials"),
             Self::Other => f.write_str("another frame"),
         }
     }

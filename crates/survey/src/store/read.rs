@@ -69,8 +69,12 @@ impl Store {
                 _ => None,
             })
         };
-        let crew_entries = self.entries("SELECT bytes FROM entry JOIN crew_entry USING (n) ORDER BY n")?;
-        Ok(crew_entries.iter().find_map(founding))
+        Ok(self.crew_entries()?.iter().find_map(founding))
+    }
+
+    /// Entries in force that say something of the crew.
+    pub(crate) fn crew_entries(&self) -> Result<Vec<Entry>, Error> {
+        self.entries("SELECT bytes FROM entry JOIN crew_entry USING (n) ORDER BY n")
     }
 
     /// All entries in force, in the order in which they came.

@@ -36,10 +36,13 @@ pub(super) struct Give {
     absent: BTreeSet<StripKey>,
     /// One of the two leaves: nothing more is given.
     stopped: bool,
+    /// The peer asks what admitted this device.
+    credentials: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Asked {
+    Credentials,
     Upto,
     News,
     Held,
@@ -51,7 +54,12 @@ enum Asked {
 impl Give {
     pub(super) fn begin_round(&mut self) {
         let absent = std::mem::take(&mut self.absent);
-        *self = Self { absent, ..Self::default() };
+        *self = Self { absent, credentials: self.credentials, ..Self::default() };
+    }
+
+    pub(super) fn owe_credentials(&mut self) -> Result<(), Failure> {
+        self.credentials = true;
+        Ok(())
     }
 
     /// Both know that the entries are the same.
@@ -141,7 +149,9 @@ impl Meeting {
             return Ok(());
         }
         let upto = self.stays() && self.give.have.is_some() && self.give.upto.is_none();
-        let (asked, question) = if upto {
+        let (asked, question) = if std::mem::take(&mut self.give.credentials) {
+            (Asked::Credentials, Question::Credentials)
+        } else if upto {
             (Asked::Upto, Question::News { after: 0, max: 0 })
         } else if let Some(have) = self.give.have.take() {
             (Asked::Missing, Question::Missing(have))
@@ -174,6 +184,10 @@ impl Meeting {
             return answer.map(drop).map_err(Failure::from);
         }
         match (asked, answer?) {
+            (Asked::Credentials, Answer::Items(items)) => {
+                let entries: Vec<_> = items.into_iter().flatten().collect();
+                self.show_credentials(&entries)
+            }
             (Asked::Upto, Answer::News { upto, .. }) => {
                 self.give.upto = Some(upto);
                 Ok(())

@@ -160,7 +160,7 @@ impl Take {
 
     pub(super) fn ask(&mut self, out: &mut VecDeque<Output>, question: Question) {
         self.asked = match &question {
-            Question::Admit { .. } => Some(Asked::Admit),
+            Question::Admit { .. } | Question::Introduce { .. } => Some(Asked::Admit),
             Question::Have => Some(Asked::Have),
             Question::WantedStrips { .. } => Some(Asked::Wanted),
             Question::WantedAgain { .. } => Some(Asked::Again),

@@ -141,6 +141,34 @@ fn refused_entries_do_not_block_their_neighbours_or_repeat_rounds() {
     assert_eq!((pair.a.store.entries.len(), pair.b.store.entries.len()), (51, 50));
 }
 
+/// Somebody else has admitted the other since the two last met.
+#[test]
+fn a_member_not_heard_of_shows_what_admitted_it() {
+    let a = Store { admission: Some(Admission::Stranger), ..full(&[(1, 30, 100)]) };
+    let b = Store { credentials: vec![vec![7; 300]], ..Store::default() };
+    let mut pair = Pair::new(a.clone(), b);
+    pair.run();
+    let (sa, sb) = pair.summaries();
+    assert!(sa.same_entries && sb.same_entries, "{sa:?} {sb:?}");
+    assert_eq!(pair.b.store.entries.len(), 30);
+    // Neither knows the other: neither shows anything, and it does not take the time of a silent peer.
+    let strange = |store: Store| Store {
+        admission: Some(Admission::Stranger),
+        credentials: vec![vec![7; 300]],
+        ..store
+    };
+    let mut pair = Pair::new(strange(a), strange(Store::default()));
+    pair.run();
+    for (end, sent) in [(&pair.a.ended, &pair.a.sent), (&pair.b.ended, &pair.b.sent)] {
+        let stranger = RefusalCode::Stranger;
+        assert!(
+            matches!(end, Some(Err(Failure::RefusedPeer(c) | Failure::RefusedByPeer(c))) if *c == stranger),
+            "{end:?}"
+        );
+        assert!(!sent.windows(16).any(|w| w == [7; 16]), "what admitted it left this device");
+    }
+}
+
 #[test]
 fn a_stranger_learns_nothing() {
     for (admission, code) in [
@@ -156,7 +184,9 @@ fn a_stranger_learns_nothing() {
         assert_eq!(pair.b.ended, Some(Err(Failure::RefusedByPeer(code))));
         // Hello, then two bytes: the kind and the reason.
         let hello = 4 + u32::from_le_bytes(*pair.a.sent.first_chunk().expect("a frame")) as usize;
-        assert_eq!(pair.a.sent.len(), hello + 4 + 2);
+        // A stranger is asked once what admitted it, in one byte.
+        let question = if admission == Admission::Stranger { 4 + 1 } else { 0 };
+        assert_eq!(pair.a.sent.len(), hello + question + 4 + 2);
         let sent = &pair.a.sent;
         for secret in a.entries.keys().map(|id| id.0).chain(a.strips.keys().map(|d| d.0)) {
             assert!(!sent.windows(16).any(|w| w == &secret[..16]), "an id left this device");

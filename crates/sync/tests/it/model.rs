@@ -17,6 +17,8 @@ pub(crate) struct Store {
     pub(crate) entries: BTreeMap<EntryId, Vec<u8>>,
     pub(crate) strips: BTreeMap<StripDigest, Vec<u8>>,
     pub(crate) admission: Option<Admission>,
+    /// What admitted this device; who is shown anything takes the one who shows it for a member.
+    pub(crate) credentials: Vec<Vec<u8>>,
     pub(crate) wants: Wants,
     /// Strips that came although they were held already.
     pub(crate) strips_twice: usize,
@@ -115,7 +117,11 @@ impl Store {
 
     pub(crate) fn answer(&mut self, question: Question) -> Result<Answer, DeskError> {
         Ok(match question {
-            Question::Admit { .. } => Answer::Admitted(self.admission.unwrap_or(Admission::Member)),
+            Question::Introduce { entries, .. } if !entries.is_empty() => Answer::Admitted(Admission::Member),
+            Question::Admit { .. } | Question::Introduce { .. } => {
+                Answer::Admitted(self.admission.unwrap_or(Admission::Member))
+            }
+            Question::Credentials => Answer::Items(self.credentials.iter().cloned().map(Some).collect()),
             Question::Have => Answer::Have(Have::of(&self.places())),
             Question::Missing(have) => Answer::Missing(have.missing_of(&self.places())),
             Question::Entries { ids, max_bytes } => {
