@@ -3,7 +3,7 @@
 use crate::common::{NOW, text};
 use crate::legs::{filled, joined};
 use leadline_logbook::Op;
-use leadline_model::SurveyId;
+use leadline_model::{StageReading, SurveyId, UtcMillis};
 use leadline_net::{Event, Plan, Summary, Who, parse_addr, run};
 use leadline_survey::{Home, Store, SurveyDesk, found_survey};
 use std::path::{Path, PathBuf};
@@ -131,10 +131,14 @@ pub(crate) fn one_missing(dir: &Path, entries: u64) {
     let id = found_survey(&a, &text("Bench"), &text("datum"), NOW).expect("founded");
     let b = joined(&dir.join("many-b"), &a, &id);
     let mut store = a.store(&id).expect("a store");
-    let name = |n: u64| vec![Op::DeviceName { name: text(&format!("name {n}")), replaces: Vec::new() }];
-    store.append((1..entries).map(name).collect(), &[], NOW).expect("written");
+    let reading = |n: u64| {
+        let at = UtcMillis(NOW.0 + 60_000 * n as i64);
+        let reading = StageReading { gauge: text("weir"), at, level_mm: (n % 900) as i32 };
+        vec![Op::Stage { reading, replaces: Vec::new() }]
+    };
+    store.append((1..entries).map(reading).collect(), &[], NOW).expect("written");
     let (first, all) = meet_on_loopback(&a, &b, id);
-    let last = store.append(vec![name(0)], &[], NOW).expect("written").entries[0];
+    let last = store.append(vec![reading(0)], &[], NOW).expect("written").entries[0];
     let entry = store.entry(&last).expect("read").expect("held").len() as u64;
     let (s, seconds) = meet_on_loopback(&a, &b, id);
     assert!(first.same_entries && s.same_entries && s.entries_new == 1, "{s:?}");

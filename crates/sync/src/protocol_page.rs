@@ -78,6 +78,8 @@ fn frames() -> Vec<(&'static str, Frame)> {
         ("leave", Frame::Leave),
         ("now", Frame::Now(Digest([0xd9; 32]))),
         ("provisional", Frame::Provisional(b"leg".to_vec())),
+        ("ask-credentials", Frame::AskCredentials),
+        ("credentials", Frame::Credentials(example("entries")[1..].to_vec())),
     ]
 }
 

@@ -95,11 +95,6 @@ fn worlds_in_memory_keep_every_promise() {
 
 #[test]
 fn worlds_in_folders_keep_every_promise() {
-    // Not a part of every run yet: it has not been run since real desks share out what they fetch.
-    if std::env::var_os("LEADLINE_SIM_FOLDERS").is_none() {
-        println!("skipped: worlds in folders (LEADLINE_SIM_FOLDERS=1 runs them)");
-        return;
-    }
     all("in folders", number("LEADLINE_SIM_SEEDS").map_or(FOLDER_SEEDS, |n| n.div_ceil(20)), true);
 }
 

@@ -96,7 +96,7 @@ pub(super) struct World {
     /// What was said on earlier streams.
     records: VecDeque<Vec<Vec<u8>>>,
     people: usize,
-    folders: Option<super::folder::Folders>,
+    pub(super) folders: Option<super::folder::Folders>,
     /// Whether keepers dismiss devices and change roles.
     pub(super) words: bool,
 }
