@@ -6,7 +6,7 @@
 //! `navigation.datetime` (the receiver's) where that is stated; depths lie between the positions before and after by
 //! their timestamps.
 
-use crate::account::{Label, excerpt};
+use crate::account::Label;
 use crate::n2k::Clock;
 use crate::nmea::{
     Content, Day, Depth, DepthKind, Fix, FixKind, MAX_LATITUDE_UNITS, Position, UNITS_A_DEGREE, hdop, sounded,
@@ -74,21 +74,13 @@ impl SignalKLog {
 
     /// Takes line `number`, neither blank nor a remark.
     pub(crate) fn line(&mut self, number: u64, line: &[u8]) {
-        let label = match self.read(number, line) {
-            Ok(label) => label,
-            Err(problem) => {
-                self.feed.note_lost(problem);
-                Some(Label::Problem(problem))
-            }
-        };
-        if let Some(label) = label {
-            self.feed.sink.account.label(label, number, || excerpt(line));
-        }
+        let became = self.read(number, line);
+        self.feed.note(number, line, became);
     }
 
     /// Counts a line that cannot be a delta.
     pub(crate) fn refuse(&mut self, number: u64, line: &[u8], problem: Problem) {
-        self.feed.sink.account.label(Label::Problem(problem), number, || excerpt(line));
+        self.feed.refuse(number, line, problem);
     }
 
     /// The line's label, or `None` if it is known later.

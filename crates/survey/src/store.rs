@@ -5,7 +5,7 @@
 
 mod accept;
 mod append;
-mod documents;
+pub(crate) mod documents;
 mod guest;
 mod marks;
 mod news;

@@ -9,7 +9,7 @@ use super::clock::Clock;
 use super::fast::{Assembler, Message};
 use super::line::BusLine;
 use super::message::{Needed, Said, needed, said};
-use crate::account::{Label, excerpt};
+use crate::account::Label;
 use crate::nmea::{Content, Day, Fix, FixKind, Position};
 use crate::pairing::{Feed, numbered_stream};
 use crate::{Options, Problem};
@@ -42,21 +42,13 @@ impl N2kLog {
 
     /// Takes line `number`, neither blank nor a remark.
     pub(crate) fn line(&mut self, number: u64, line: &[u8]) {
-        let label = match self.read(number, line) {
-            Ok(label) => label,
-            Err(problem) => {
-                self.feed.note_lost(problem);
-                Some(Label::Problem(problem))
-            }
-        };
-        if let Some(label) = label {
-            self.feed.sink.account.label(label, number, || excerpt(line));
-        }
+        let became = self.read(number, line);
+        self.feed.note(number, line, became);
     }
 
     /// Counts a line that cannot be a frame.
     pub(crate) fn refuse(&mut self, number: u64, line: &[u8], problem: Problem) {
-        self.feed.sink.account.label(Label::Problem(problem), number, || excerpt(line));
+        self.feed.refuse(number, line, problem);
     }
 
     fn read(&mut self, number: u64, line: &[u8]) -> Result<Option<Label>, Problem> {

@@ -2,7 +2,7 @@
 
 use super::frame::{Frame, frame};
 use super::sentence::{Content, parse, talker};
-use crate::account::{Label, excerpt};
+use crate::account::Label;
 use crate::pairing::{Feed, MAX_GAP_MS, stream_of};
 use crate::{Options, Problem};
 
@@ -25,22 +25,14 @@ impl NmeaLog {
     /// Takes line `number`, neither blank nor a remark; `whole` is false for a last line without its end.
     pub(crate) fn line(&mut self, number: u64, line: &[u8], whole: bool) {
         self.arrivals += 1;
-        let label = match frame(line).and_then(|f| self.sentence(number, f, whole)) {
-            Ok(label) => label,
-            Err(problem) => {
-                self.feed.note_lost(problem);
-                Some(Label::Problem(problem))
-            }
-        };
-        if let Some(label) = label {
-            self.feed.sink.account.label(label, number, || excerpt(line));
-        }
+        let became = frame(line).and_then(|f| self.sentence(number, f, whole));
+        self.feed.note(number, line, became);
     }
 
     /// Counts a line that cannot be a sentence.
     pub(crate) fn refuse(&mut self, number: u64, line: &[u8], problem: Problem) {
         self.arrivals += 1;
-        self.feed.sink.account.label(Label::Problem(problem), number, || excerpt(line));
+        self.feed.refuse(number, line, problem);
     }
 
     /// The line's label, or `None` if it is known later.

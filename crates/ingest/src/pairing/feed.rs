@@ -3,7 +3,7 @@
 
 use super::streams::stream_name;
 use super::{Pairing, Reading, Sink, TimedFix};
-use crate::account::{Account, Label};
+use crate::account::{Account, Label, excerpt};
 use crate::legs::{LegBuilder, Stream};
 use crate::nmea::{Content, Day, Depth, Fix};
 use crate::{Options, Problem};
@@ -40,8 +40,27 @@ impl Feed {
         self.pairing.now_ms()
     }
 
-    /// A line that gave nothing, because of `problem`; a lost depth is counted in its leg.
-    pub(crate) fn note_lost(&mut self, problem: Problem) {
+    /// Labels line `number` by what became of it; `None` is known later.
+    pub(crate) fn note(&mut self, number: u64, line: &[u8], became: Result<Option<Label>, Problem>) {
+        let label = match became {
+            Ok(label) => label,
+            Err(problem) => {
+                self.note_lost(problem);
+                Some(Label::Problem(problem))
+            }
+        };
+        if let Some(label) = label {
+            self.sink.account.label(label, number, || excerpt(line));
+        }
+    }
+
+    /// Labels a line that cannot be one of this log's.
+    pub(crate) fn refuse(&mut self, number: u64, line: &[u8], problem: Problem) {
+        self.sink.account.label(Label::Problem(problem), number, || excerpt(line));
+    }
+
+    /// A lost depth is counted in its leg.
+    fn note_lost(&mut self, problem: Problem) {
         if matches!(problem, Problem::NoDepth | Problem::ZeroDepth | Problem::DepthOutOfRange)
             && let Some(ms) = self.pairing.dated_now_ms()
         {

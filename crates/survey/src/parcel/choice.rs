@@ -3,6 +3,7 @@
 use super::lock::Keys;
 use super::read::{self, Piece};
 use super::{ParcelArea, ParcelRequest, Since};
+use crate::store::documents::is_of_crew;
 use crate::{Error, Home, Store};
 use leadline_logbook::{Entry, Have, LegClaim, Op, StripRef};
 use leadline_model::{EntryId, StripDigest, UtcMillis};
@@ -162,19 +163,4 @@ fn leg(op: &Op) -> Option<&LegClaim> {
         Op::Leg(claim) => Some(claim),
         _ => None,
     }
-}
-
-/// Whether an entry tells who belongs to the crew: nothing else can be judged without them.
-fn is_of_crew(entry: &Entry) -> bool {
-    entry.ops().iter().any(|op| {
-        matches!(
-            op,
-            Op::Found(_)
-                | Op::Member(_)
-                | Op::Invite(_)
-                | Op::Standing(_)
-                | Op::Secret { .. }
-                | Op::DeviceName { .. }
-        )
-    })
 }

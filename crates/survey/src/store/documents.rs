@@ -15,7 +15,7 @@ use std::path::Path;
 const BODY_AT: usize = 121;
 
 /// Whether an entry tells who belongs to the crew.
-pub(super) fn is_of_crew(entry: &Entry) -> bool {
+pub(crate) fn is_of_crew(entry: &Entry) -> bool {
     entry.ops().iter().any(|op| {
         matches!(
             op,

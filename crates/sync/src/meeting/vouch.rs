@@ -25,7 +25,7 @@ pub(super) enum Vouch {
 
 impl Meeting {
     /// Whether a stranger is asked for its credentials instead of being refused at once.
-    pub(super) fn asks_credentials(&mut self, admission: Admission, early: &[Frame]) -> bool {
+    pub(super) fn asks_credentials(&self, admission: Admission, early: &[Frame]) -> bool {
         let mutual = early.contains(&Frame::AskCredentials);
         admission == Admission::Stranger && self.vouch == Vouch::Unasked && !mutual
     }
