@@ -1,0 +1,1 @@
+//! Live sources: sockets, serial ports, standard input, growing files, replay.

@@ -1,0 +1,1 @@
+//! The map page, served from the program itself: no outside tiles, fonts or scripts.
