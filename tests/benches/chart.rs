@@ -13,7 +13,7 @@ use leadline_chart::{
     selected_soundings_layer, surface_tiff,
 };
 use leadline_ingest::{Importer, Options};
-use leadline_model::{Cell, LegId, ReducedSounding, Setup, TileId, UtcMillis};
+use leadline_model::{Cell, GridPos, LegId, ReducedSounding, Setup, TileId, UtcMillis};
 use leadline_reduce::{DeviceSet, Input, LegInput, reduce};
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -124,6 +124,9 @@ fn one_more_pass(cells: &[Cell], inside: u8) -> Vec<Cell> {
             c.depth_m -= 0.02;
             c.shoalest_m = c.shoalest_m.min(c.depth_m);
             c.tvu95_m *= 0.9;
+            // A visit more moves the mean place a little.
+            let (east, south) = c.at.offset();
+            c.at = GridPos::in_tile(tile, east ^ 1, south ^ 1);
         }
     }
     all
@@ -144,6 +147,7 @@ fn refresh(before: &[Cell], inside: u8, full_s: f64) {
             held.put(*tile, cells);
         }
         held.refresh();
+        held.contours(0.0, levels);
     });
     let (mut touched, mut lines) = (0, Vec::new());
     let seconds = time(|| {

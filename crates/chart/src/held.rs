@@ -1,11 +1,14 @@
 //! The safe surface of a growing survey, held block by block and brought up to date where cells changed.
 
+mod lines;
+
 use crate::blocks::{Block, Window, gather, of_window, touched};
-use crate::contour::{Chain, Contour, ContourLine, Named, band_of, crossing, pieces, polyline};
+use crate::contour::Contour;
 use crate::nodes::{Node, canonical, middle, node};
 use crate::smooth::{REACH_M, line_depths};
 use crate::{Levels, SurfaceSettings};
 use leadline_model::{Cell, CellId, GridPos, LocalFrame, TileId};
+use lines::Lines;
 use std::collections::BTreeMap;
 
 /// The surface of [`crate::Surface::with`] and [`crate::Between::Straight`] in parts that change alone: the same
@@ -18,8 +21,11 @@ pub struct HeldChart {
     cells: BTreeMap<Block, Vec<Node>>,
     /// Triangles by the block that owns them.
     patches: BTreeMap<Block, Patch>,
+    /// North-west and south-east corner of the box round each block's cells.
+    extents: BTreeMap<Block, [GridPos; 2]>,
     /// Where cells came, went or changed since the last refresh.
     changed: Vec<GridPos>,
+    lines: Lines,
 }
 
 /// Triangles of one block with their corners, in order of their cells.
@@ -35,11 +41,6 @@ struct Corner {
     at: GridPos,
     line_m: f64,
 }
-
-/// An edge by its ends, the smaller first.
-type Edge = (CellId, CellId);
-/// A piece of a contour with the coordinates of its ends.
-type Piece = Named<Edge, [geo::Coord<f64>; 2]>;
 
 impl HeldChart {
     /// Nothing yet.
@@ -58,9 +59,11 @@ impl HeldChart {
         }
         for block in Window::whole(tile).blocks() {
             let old = self.cells.remove(&block).unwrap_or_default();
+            self.extents.remove(&block);
             let mut new = new.remove(&block).unwrap_or_default();
             note_changes(&old, &mut new, &mut self.changed);
-            if !new.is_empty() {
+            if let Some(extent) = extent(&new) {
+                self.extents.insert(block, extent);
                 self.cells.insert(block, new);
             }
         }
@@ -83,21 +86,16 @@ impl HeldChart {
 
     /// The frame of the contours' coordinates, about the survey's middle.
     pub fn frame(&self) -> LocalFrame {
-        let all = || self.cells.values().flatten();
         // The first cell, as a whole surface sees them, decides which way round the world is short.
-        let first = all().min_by_key(|n| n.id).map(|n| n.at);
-        LocalFrame::new(middle(first.into_iter().chain(all().map(|n| n.at))))
+        let first = self.cells.values().filter_map(|c| c.first()).min_by_key(|n| n.id).map(|n| n.at);
+        LocalFrame::new(middle(first.into_iter().chain(self.extents.values().flatten().copied())))
     }
 
-    /// Contours of the safe surface at `stage_m`, as [`crate::Surface::contours`] gives them.
-    pub fn contours(&self, stage_m: f64, levels: &Levels) -> Vec<Contour> {
-        let (frame, levels) = (self.frame(), levels.metres());
-        let mut sides: Vec<Vec<Piece>> = vec![Vec::new(); levels.len()];
-        for patch in self.patches.values() {
-            patch.cut(&frame, stage_m, levels, &mut sides);
-        }
-        let all = sides.into_iter().zip(levels).map(|(s, l)| Contour { depth_m: *l, lines: lines(s) });
-        all.filter(|c| !c.lines.is_empty()).collect()
+    /// Contours of the safe surface at `stage_m`, as [`crate::Surface::contours`] gives them. What was cut before at
+    /// the same stage and levels is kept, as long as the survey's middle stays where it is.
+    pub fn contours(&mut self, stage_m: f64, levels: &Levels) -> Vec<Contour> {
+        let frame = self.frame();
+        self.lines.of(&self.patches, &frame, stage_m, levels.metres())
     }
 
     /// New line depths for a window; where they differ from the old ones is noted.
@@ -129,6 +127,7 @@ impl HeldChart {
         let new: Vec<(Block, Patch)> = own.into_iter().map(|(b, t)| (b, Patch::new(&near, t))).collect();
         let before = self.patches.len();
         self.patches.retain(|b, _| !window.holds(*b));
+        window.blocks().for_each(|b| self.lines.forget(b));
         let any = before > self.patches.len() || !new.is_empty();
         self.patches.extend(new);
         any
@@ -169,38 +168,14 @@ impl Patch {
         let corner = |n: &Node| Corner { id: n.id, at: n.at, line_m: n.line_m };
         Self { corners: used.iter().map(|i| corner(near[*i as usize])).collect(), triangles }
     }
-
-    /// Adds the pieces of each level.
-    fn cut(&self, frame: &LocalFrame, stage_m: f64, levels: &[f64], sides: &mut [Vec<Piece>]) {
-        let depth: Vec<f64> = self.corners.iter().map(|c| c.line_m + stage_m).collect();
-        let band: Vec<u16> = depth.iter().map(|d| band_of(levels, *d)).collect();
-        let xy = |v: u32| {
-            let (e, n) = frame.metres(self.corners[v as usize].at);
-            ([e, n], depth[v as usize])
-        };
-        for t in &self.triangles {
-            pieces(t.map(|v| band[v as usize]), |k, leave, enter| {
-                // Corners are in order of their cells, so the smaller number is the smaller cell.
-                let end = |i: usize| {
-                    let (a, b) = (t[i].min(t[(i + 1) % 3]), t[i].max(t[(i + 1) % 3]));
-                    let name = (self.corners[a as usize].id, self.corners[b as usize].id);
-                    (name, crossing(levels[k], xy(a), xy(b)))
-                };
-                let ((from, p), (to, q)) = (end(leave), end(enter));
-                sides[k].push(Named { from, to, of: [p, q] });
-            });
-        }
-    }
 }
 
-fn lines(sides: Vec<Piece>) -> Vec<ContourLine> {
-    let chain = Chain::new(sides);
-    let line = |w: &crate::contour::Walk| {
-        let last = chain.sides(w).last().map(|s| s.of[1]).filter(|_| !w.closed);
-        let points = polyline(chain.sides(w).map(|s| s.of[0]).chain(last), w.closed)?;
-        Some(ContourLine { points, closed: w.closed })
-    };
-    chain.walk().iter().filter_map(line).collect()
+/// The box round nodes of one block; `None` of none.
+fn extent(nodes: &[Node]) -> Option<[GridPos; 2]> {
+    let end = |of: fn(GridPos) -> u32, far: fn(u32, u32) -> u32| nodes.iter().map(|n| of(n.at)).reduce(far);
+    let low = GridPos::new(end(GridPos::x, u32::min)?, end(GridPos::y, u32::min)?)?;
+    let high = GridPos::new(end(GridPos::x, u32::max)?, end(GridPos::y, u32::max)?)?;
+    Some([low, high])
 }
 
 #[cfg(test)]

@@ -43,6 +43,7 @@ proptest! {
         corner in prop_oneof![Just((7.4, 48.2)), Just((179.9999, 5.0)), Just((-60.0, -0.0001))],
         passes in prop::collection::vec(((-120.0..80.0f64, -80.0..80.0f64), 0.0..6.3f64, 20u32..90), 3..8),
         gone in any::<prop::sample::Index>(),
+        other_stage in any::<bool>(),
     ) {
         let start = GridPos::from_lonlat(LonLat { lon: corner.0, lat: corner.1 }).expect("on the grid");
         let frame = LocalFrame::new(GridPos::in_tile(start.tile(), 0, 0));
@@ -67,6 +68,10 @@ proptest! {
             let levels = new.levels(0.3, Units::Metres);
             drawn += new.contours(0.3, &levels).len();
             prop_assert_eq!(held.contours(0.3, &levels), new.contours(0.3, &levels));
+            let feet = new.levels(-0.2, Units::Feet);
+            if other_stage {
+                prop_assert_eq!(held.contours(-0.2, &feet), new.contours(-0.2, &feet));
+            }
             prop_assert_eq!(held.n_cells(), new.n_cells());
             prop_assert_eq!(&held.frame(), new.frame());
         }
