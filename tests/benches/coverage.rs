@@ -33,6 +33,7 @@ fn main() {
             start: None,
             into_unknown: false,
             most_spots: 60,
+            marks: Vec::new(),
         };
         let t = Instant::now();
         let plan = Plan::of(&surface, &water, &coverage, Task::WeakSpots, &settings);

@@ -51,9 +51,23 @@ pub(crate) struct ChartArgs {
     pub tracks: bool,
     #[command(flatten)]
     pub levels: LevelArgs,
+    /// Marks on the sheet: all, those the crew has, or none
+    #[arg(long, value_name = "WHICH", default_value = "all")]
+    pub marks: MarksArg,
     /// Dark sheet for a cabin at night
     #[arg(long)]
     pub dark: bool,
+}
+
+/// Which marks are drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum MarksArg {
+    /// Those of this device alone, too
+    All,
+    /// Those that the crew has
+    Shared,
+    /// None
+    None,
 }
 
 /// Papers.
@@ -100,6 +114,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     info.stage_m = stage_m;
     info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
+    let private = choose_marks(&mut info, &store, a.marks)?;
     let surface = surface(cli, &computed);
     let levels = a.levels.of(cli, &surface, &info)?;
     let svg = chart_sheet(&surface, &info, Some(&levels), &settings)
@@ -116,12 +131,27 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     if cli.json {
         return talk::json(&json!({
             "path": a.output, "stage_m": stage_m, "draft_m": a.draft, "cells": surface.n_cells(), "area_m2": surface.area_m2(),
+            "marks": info.marks.len(), "private_marks": private,
         }));
     }
     if let Some(reason) = surface.blank_reason() {
         talk::note(&format!("The chart is blank: {reason}."));
     }
+    if private > 0 {
+        talk::note(&format!(
+            "{private} marks that only this device has are on the sheet; --marks shared leaves them out."
+        ));
+    }
     talk::say(&format!("{} ({})", a.output.display(), units::stage_words(a.stage, cli)))
+}
+
+/// Leaves only the marks asked for; tells how many of them nobody else has.
+fn choose_marks(info: &mut ChartInfo, store: &Store, which: MarksArg) -> Result<usize, Failure> {
+    let mut all = store.marks()?;
+    all.retain(|m| which == MarksArg::All || which == MarksArg::Shared && m.shared);
+    let private = all.iter().filter(|m| !m.shared).count();
+    info.marks = all.into_iter().map(|m| m.mark).collect();
+    Ok(private)
 }
 
 /// Picture formats.
@@ -205,6 +235,7 @@ pub(crate) fn info(
         readings: computed.ground.stages_above_datum(),
         passes: computed.reduced.passes.clone(),
         newest: computed.reduced.cells.iter().map(|c| c.newest).max(),
+        marks: store.marks()?.into_iter().map(|m| m.mark).collect(),
         units: levels::units(cli.units),
         tracks: false,
     })

@@ -64,7 +64,7 @@ pub(crate) struct PlanArgs {
 }
 
 pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
-    let settings = settings(a)?;
+    let mut settings = settings(a)?;
     a.output.iter().try_for_each(|path| Output::of(path).map(drop))?;
     let drawn = a.area.as_deref().map(shapes::water).transpose()?;
     let (_, store) = open(cli)?;
@@ -72,6 +72,7 @@ pub(crate) fn run(cli: &Cli, a: &PlanArgs) -> Result<(), Failure> {
     let cells = &computed.reduced.cells;
     let mut info = chart::info(cli, &store, &computed, a.stage)?;
     info.stage_m = settings.stage_m;
+    settings.marks.clone_from(&info.marks);
     let surface = chart::surface(cli, &computed);
     let water = drawn.as_deref().map_or_else(|| Water::around(cells), Water::within);
     let seen = CoverageSettings { stage_m: settings.stage_m, ..CoverageSettings::default() };
@@ -123,6 +124,7 @@ fn settings(a: &PlanArgs) -> Result<PlanSettings, Failure> {
         start,
         into_unknown: a.into_unknown,
         most_spots: a.most,
+        marks: Vec::new(),
     })
 }
 

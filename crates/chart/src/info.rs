@@ -1,7 +1,7 @@
 //! What a chart says about itself.
 
 use crate::Units;
-use leadline_model::{Pass, StageReading, UtcMillis};
+use leadline_model::{Mark, Pass, StageReading, UtcMillis};
 
 /// A boat's own touch area.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,6 +29,8 @@ pub struct ChartInfo {
     pub readings: Vec<StageReading>,
     /// Passes; the cells' `main_pass` is an index into them.
     pub passes: Vec<Pass>,
+    /// Marks to draw; those that a boat can hit are drawn whatever else is.
+    pub marks: Vec<Mark>,
     /// Newest sounding: the date of everything made from them.
     pub newest: Option<UtcMillis>,
     /// Unit of the picture's depths.

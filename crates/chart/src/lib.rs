@@ -22,6 +22,7 @@ mod contour;
 mod coverage;
 mod csb;
 mod csv;
+mod danger;
 mod degrees;
 mod error;
 mod fabric;

@@ -11,6 +11,7 @@ mod labels;
 mod layout;
 mod legend;
 mod map;
+mod marks;
 mod page;
 mod panel;
 mod paper;
@@ -198,6 +199,7 @@ impl<'a> Chosen<'a> {
         let corner = frame::quiet_corner(view, frame, nodes);
         let mut taken = Taken::default();
         taken.take(Tag::of(&corner));
+        marks::draw(out, view, frame, surface, info, theme, &mut taken);
         let mut selection = Selection::new(view, frame, bands, surface, info);
         out.raw("<g id=\"figures\">");
         selection.place_marked(out, &mut taken);

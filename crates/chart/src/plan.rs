@@ -144,6 +144,7 @@ impl Plan {
             return Err(PlanError::NoWater);
         }
         let mut ground = Ground::new(surface, water, settings.start, need).ok_or(PlanError::TooLarge)?;
+        ground.keep_clear(&settings.marks);
         for _ in 0..MOST_MENDED {
             match attempt(&ground, coverage, task, settings)? {
                 Ok(plan) => return Ok(plan),
@@ -200,7 +201,7 @@ fn attempt(
         None => None,
     };
     let mut plan = Plan {
-        settings: *settings,
+        settings: settings.clone(),
         frame: ground.frame,
         legs: Vec::new(),
         not_reached: Vec::new(),

@@ -106,6 +106,7 @@ impl Matter<'_> {
                 "Blank: unknown, nobody within {gap} m; the dashed line is the edge of the survey, no shore"
             ),
         );
+        self.marks(&mut b);
         if let Some(m) = self.thinned_m {
             b.words(self.width, &format!("Drawn from the shoalest cell of every {} m.", fixed(m, 0)));
         }

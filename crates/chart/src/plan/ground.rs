@@ -1,7 +1,8 @@
 //! Where this boat may go: the water as squares, each clear, too shoal, or unknown.
 
+use crate::danger::{CLEAR_M, bars};
 use crate::{Surface, Water};
-use leadline_model::{GridPos, LocalFrame, LonLat, scale_factors};
+use leadline_model::{GridPos, LocalFrame, LonLat, Mark, scale_factors};
 
 /// Squares of a plan, about.
 const MOST_SQUARES: f64 = 250_000.0;
@@ -52,6 +53,8 @@ pub(crate) struct Ground<'a> {
     pub(crate) inside: Vec<bool>,
     /// Safe charted depth, NaN where unknown.
     pub(crate) depth: Vec<f32>,
+    /// Marked places that the boat keeps clear of.
+    dangers: Vec<[f64; 2]>,
     /// Whether the surface knows its middle and its corners: then it knows what lies between them.
     whole: Vec<bool>,
 }
@@ -94,6 +97,7 @@ impl<'a> Ground<'a> {
             state: Vec::new(),
             inside: vec![false; n],
             depth: vec![f32::NAN; n],
+            dangers: Vec::new(),
             whole: vec![false; n],
         };
         let corner = new.known_corners();
@@ -116,6 +120,22 @@ impl<'a> Ground<'a> {
         }
         new.judge();
         Some(new)
+    }
+
+    /// Takes what lies near marks that the boat may hit for too shoal.
+    pub(crate) fn keep_clear(&mut self, marks: &[Mark]) {
+        let need = self.need;
+        let barred = marks.iter().filter(|m| bars(m, need.stage_m, need.depth_m));
+        self.dangers = barred.map(|m| self.xy(m.place)).collect();
+        for i in 0..self.state.len() {
+            if self.near_danger(self.middle(i), CLEAR_M + self.side) {
+                self.state[i] = State::Shoal;
+            }
+        }
+    }
+
+    fn near_danger(&self, p: [f64; 2], within_m: f64) -> bool {
+        self.dangers.iter().any(|d| libm::hypot(d[0] - p[0], d[1] - p[1]) < within_m)
     }
 
     fn judge(&mut self) {
@@ -216,9 +236,10 @@ impl<'a> Ground<'a> {
         along(a, b, self.side / 3.0).all(|p| self.square(p).is_some_and(|i| self.open(i)))
     }
 
-    /// The first place of a straight way where the safe surface is too shoal for the boat.
+    /// The first place of a straight way where the safe surface is too shoal for the boat, or a marked danger near.
     pub(crate) fn touches(&self, a: [f64; 2], b: [f64; 2]) -> Option<[f64; 2]> {
-        along(a, b, LOOK_M).find(|p| self.depth_at(*p).is_some_and(|d| d < self.need.depth_m))
+        let shoal = |p: [f64; 2]| self.depth_at(p).is_some_and(|d| d < self.need.depth_m);
+        along(a, b, LOOK_M).find(|p| shoal(*p) || self.near_danger(*p, CLEAR_M))
     }
 
     /// Safe charted depth.

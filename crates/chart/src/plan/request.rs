@@ -1,6 +1,6 @@
 //! What a plan is asked for, and why it is refused.
 
-use leadline_model::GridPos;
+use leadline_model::{GridPos, Mark};
 
 /// Most lines of a plan.
 pub const MAX_PLAN_LINES: usize = 400;
@@ -15,7 +15,7 @@ pub enum Task {
 }
 
 /// How a plan is made.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct PlanSettings {
     /// Distance of main lines, metres; `None` = max(3 × depth, 25 m), at most 50 m.
     pub spacing_m: Option<f64>,
@@ -37,6 +37,8 @@ pub struct PlanSettings {
     pub into_unknown: bool,
     /// Most weak spots of one plan.
     pub most_spots: usize,
+    /// Marks of the water: no line and no way comes near one that the boat may hit.
+    pub marks: Vec<Mark>,
 }
 
 /// Why there is no plan.

@@ -1,7 +1,8 @@
+use super::ground::along;
 use super::*;
 use crate::coverage::tests::{at, comb, sounded};
 use crate::{CoverageSettings, SurfaceSettings, Weakness};
-use leadline_model::Cell;
+use leadline_model::{Cell, Mark, MarkKind};
 use proptest::prelude::*;
 
 fn settings() -> PlanSettings {
@@ -16,6 +17,7 @@ fn settings() -> PlanSettings {
         start: None,
         into_unknown: false,
         most_spots: 60,
+        marks: Vec::new(),
     }
 }
 
@@ -114,13 +116,18 @@ fn ways_lead_round_a_bank() {
     let (cells, _) = sounded(middle(), &lines, bank(-1.0));
     let start = Some(LocalFrame::new(middle()).place(0.0, 80.0));
     let (plan, _) =
-        planned(&cells, &square(middle(), 140.0), Task::Water, &PlanSettings { start, ..s }).expect("a plan");
+        planned(&cells, &square(middle(), 140.0), Task::Water, &PlanSettings { start, ..s.clone() })
+            .expect("a plan");
     assert!(plan.legs.iter().all(|l| l.points.0.iter().all(|p| p.y > 20.0)));
     assert!(!plan.not_reached.is_empty() && plan.not_reached.iter().all(|n| n.why.contains("0.80 m")));
     // With a metre more water the bank is no hindrance: 1.4 m are enough.
-    let (plan, _) =
-        planned(&cells, &square(middle(), 140.0), Task::Water, &PlanSettings { start, stage_m: 1.0, ..s })
-            .expect("a plan");
+    let (plan, _) = planned(
+        &cells,
+        &square(middle(), 140.0),
+        Task::Water,
+        &PlanSettings { start, stage_m: 1.0, ..s.clone() },
+    )
+    .expect("a plan");
     assert!(plan.not_reached.is_empty() && plan.cut_m.0 == 0.0);
 }
 
@@ -156,12 +163,12 @@ fn what_cannot_be_planned_is_said() {
     let err = |r: Result<(Plan, Coverage), PlanError>| r.map(|_| ()).expect_err("refused");
     assert_eq!(err(planned(&[], &Water::around(&[]), Task::Water, &s)), PlanError::NoWater);
     assert_eq!(err(planned(&[], &square(middle(), 9_000.0), Task::Water, &s)), PlanError::TooLarge);
-    let dense = PlanSettings { spacing_m: Some(1.0), ..s };
+    let dense = PlanSettings { spacing_m: Some(1.0), ..s.clone() };
     let many = err(planned(&[], &square(middle(), 300.0), Task::Water, &dense));
     assert!(matches!(many, PlanError::TooManyLines(_)), "{many}");
     let (cells, _) = sounded(middle(), &comb(100.0, 20.0), |_, _| 0.3);
     assert_eq!(err(planned(&cells, &square(middle(), 90.0), Task::Water, &s)), PlanError::Nothing);
-    let far = PlanSettings { start: Some(at(7.41, 48.2)), ..s };
+    let far = PlanSettings { start: Some(at(7.41, 48.2)), ..s.clone() };
     let (cells, _) = sounded(middle(), &comb(100.0, 20.0), |_, _| 3.0);
     assert_eq!(err(planned(&cells, &Water::around(&cells), Task::WeakSpots, &far)), PlanError::Start);
 }
@@ -213,4 +220,40 @@ proptest! {
             Err(e) => prop_assert!(matches!(e, PlanError::Nothing | PlanError::Start), "{}", e),
         }
     }
+}
+
+#[test]
+fn lines_and_ways_keep_clear_of_marked_dangers() {
+    let text = |s: &str| leadline_model::Text::new(s).expect("short");
+    let mark = |kind: MarkKind, e: f64, depth_mm: Option<i32>| Mark {
+        kind,
+        place: LocalFrame::new(middle()).place(e, 5.0),
+        depth_mm,
+        name: text("something"),
+        note: text("-"),
+    };
+    // On lines of a drawn water about which nothing else is known: one nobody knows the depth of, one deep enough, one
+    // that is no danger.
+    let marks = vec![
+        mark(MarkKind::Hazard, -60.0, None),
+        mark(MarkKind::Stump, 0.0, Some(5_000)),
+        mark(MarkKind::Waypoint, 60.0, None),
+    ];
+    let nearest = |s: &PlanSettings, m: &Mark| {
+        let (plan, _) = planned(&[], &square(middle(), 100.0), Task::Water, s).expect("a plan");
+        let (e, n) = plan.frame.metres(m.place);
+        let points =
+            plan.legs.iter().flat_map(|l| l.points.0.windows(2).map(|w| [w[0], w[1]]).collect::<Vec<_>>());
+        points
+            .flat_map(|[a, b]| along([a.x, a.y], [b.x, b.y], 0.5).collect::<Vec<_>>())
+            .map(|p| libm::hypot(p[0] - e, p[1] - n))
+            .fold(f64::INFINITY, f64::min)
+    };
+    let plain = settings();
+    let with = PlanSettings { marks: marks.clone(), ..settings() };
+    for m in &marks {
+        assert!(nearest(&plain, m) < 13.0, "lines 25 m apart come near every place");
+    }
+    assert!(nearest(&with, &marks[0]) >= crate::danger::CLEAR_M);
+    assert!(nearest(&with, &marks[1]) < 13.0 && nearest(&with, &marks[2]) < 13.0);
 }
