@@ -198,7 +198,7 @@ proptest! {
             Ok((plan, coverage)) => {
                 for l in &plan.legs {
                     for w in l.points.0.windows(2) {
-                        for p in ground::along([w[0].x, w[0].y], [w[1].x, w[1].y], 0.1) {
+                        for p in along([w[0].x, w[0].y], [w[1].x, w[1].y], 0.1) {
                             if let Some(d) = surface.safe_depth_at(plan.frame.place(p[0], p[1])) {
                                 prop_assert!(d >= draft + 0.3 - 0.05, "{} {:?}", d, l.kind);
                             }
