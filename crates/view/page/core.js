@@ -146,6 +146,9 @@
         saying = setTimeout(() => line.classList.remove('shown'), bad ? 15000 : 6000);
     };
 
+    /** Says something to a screen reader only; the eye sees it anyway. */
+    leadline.hear = (text) => (document.getElementById('told').textContent = text);
+
     /** A refusal as one text: what, why, and what to do next. */
     leadline.refusal = (error) =>
         [error.what || error.message || leadline.words.failed, error.why, error.next].filter(Boolean).map(leadline.plain).join(' ');

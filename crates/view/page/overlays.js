@@ -148,6 +148,16 @@
             held[name].source.clear();
             if (data) held[name].source.addFeatures(format.readFeatures(data));
         },
+        /** Where marks and their names stand, so that no figure is drawn under them. */
+        boxes(left, top, resolution, ratio) {
+            if (!leadline.state.layers.marks || !held.marks) return [];
+            return held.marks.source.getFeatures().map((f) => {
+                const [mx, my] = f.getGeometry().getFirstCoordinate();
+                const x = ((mx - left) / resolution) * ratio, y = ((top - my) / resolution) * ratio;
+                const half = (8 + 4 * String(f.get('name') || f.get('kind') || '').length) * ratio;
+                return [x - half, y - 12 * ratio, x + half, y + 27 * ratio];
+            });
+        },
         told: (name) => held[name].told,
         count: (name) => held[name].source.getFeatures().length,
         source: (name) => held[name].source,

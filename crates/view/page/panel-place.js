@@ -22,7 +22,7 @@
         asked.waiting = false;
         if (asked === place) {
             leadline.sheets.again('place');
-            leadline.say(spoken(asked));
+            leadline.hear(spoken(asked));
         }
     });
     leadline.on('closed', (name) => {
@@ -73,7 +73,18 @@
             h('b', null, `${depthText(m.depth_m)} \u00b1 ${leadline.height(m.tvu95_m || 0)}`), ` ${leadline.words.layers.grades[m.grade] || leadline.plain(m.grade)}`,
             h('br'), `${leadline.plain(m.boat)} \u00b7 ${leadline.when(m.utc)}`, h('br'),
             h('small', null, w.by(leadline.plain(m.device), m.pass), m.used === false ? ` \u00b7 ${w.notUsed}` : ''),
-            terms(m)))));
+            terms(m), leadline.chart.may_write && leadline.button(w.leaveOutStretch, () => stretch(m))))));
+    }
+
+    /** A stretch of one boat's time, a minute to each side unless it is said otherwise. */
+    async function stretch(m) {
+        const w = words();
+        const near = (seconds) => new Date(Date.parse(m.utc) + 1000 * seconds).toISOString().replace('.000', '');
+        const got = await leadline.ask(w.stretchOf(leadline.plain(m.boat)), [
+            ['from', leadline.field(leadline.words.who.from, h('input', { type: 'text', required: true, value: near(-60) }))],
+            ['to', leadline.field(leadline.words.who.to, h('input', { type: 'text', required: true, value: near(60) }))],
+        ], w.next);
+        if (got) await leaveOut({ boat: m.boat, from: got.from, to: got.to }, w.stretchOf(leadline.plain(m.boat)));
     }
 
     /** Each step from the number on the sounder to the depth on the map. */

@@ -10,7 +10,6 @@
     function by(n) {
         const to = Math.max(-100, Math.min(100, Math.round((leadline.state.stage + n * step()) * 1e4) / 1e4));
         leadline.set({ stage: to });
-        leadline.say(leadline.words.water.now(leadline.height(to, true)));
     }
 
     /** What the stage shown is: the last reading, the datum, or chosen by hand. */

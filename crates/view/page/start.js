@@ -47,6 +47,7 @@
     function fixedTexts() {
         const { chart, words } = leadline;
         document.title = `${chart.survey.name ? `${leadline.plain(chart.survey.name)} \u2013 ` : ''}${chart.product}`;
+        document.getElementById('tabs').dataset.survey = leadline.plain(chart.survey.name);
         document.getElementById('caution').textContent = leadline.plain(chart.caution);
         for (const element of document.querySelectorAll('[data-word]')) element.textContent = words[element.dataset.word];
     }

@@ -175,7 +175,7 @@
         const inView = cover(extent, z).filter(worth).map((at) => ({ at, tile: want(tiles, at, askDepth) }));
         pen.imageSmoothingEnabled = true;
         for (const { at, tile } of inView) tints(pen, at, tile, place, scale);
-        const taken = [];
+        const taken = leadline.overlays.boxes(left, top, resolution, ratio);
         if (leadline.state.layers.contours) contourLines(pen, inView, place, scale, z, ratio, taken);
         if (leadline.state.layers.soundings) soundingFigures(pen, inView, left, top, resolution, ratio, taken);
         stamp++;

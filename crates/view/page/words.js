@@ -97,7 +97,7 @@
             by: (device, pass) => `from ${device}, pass ${pass}`, notUsed: 'not used',
             explain: 'Explain this depth', term: 'Step', change: 'Depth', sigma: '95 %',
             readOnly: 'This page may read only. Changes are made on the device itself.',
-            leaveOut: 'Leave out', leaveOutCell: 'Leave this cell out',
+            leaveOut: 'Leave out', leaveOutStretch: 'Leave out a stretch of time', stretchOf: (b) => `Leave out a stretch of ${b}`, next: 'Go on', leaveOutCell: 'Leave this cell out',
             leaveOutArea: (a) => `Leave out ${Math.round(a).toLocaleString('en')} m\u00b2`,
             leaveOutNote: 'Nothing is deleted; it can be taken back, and the crew sees who left out what, and why.',
             why: 'Why', whyHint: 'For the others, in a few words',
