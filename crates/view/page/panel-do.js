@@ -1,0 +1,194 @@
+// What there is to do with a survey: read logs in, level, plan, keep copies, look over decisions.
+(function () {
+    'use strict';
+    const leadline = window.leadline;
+    const { h } = leadline;
+    const MOST = 64 * 1024 * 1024; // bytes a log may have, as the program takes them
+
+    const done = []; // what came of files dropped, newest first
+    let level = null;
+    let decisions = null;
+    const plan = { spacing: '', speed: '' };
+
+    const words = () => leadline.words.act;
+
+    async function importFiles(files) {
+        const w = words();
+        if (!leadline.chart.may_write) return leadline.say(leadline.words.place.readOnly, true);
+        const names = (leadline.chart.boats || []).map((b) => b.name);
+        const list = h('datalist', { id: 'boat-names' }, names.map((n) => h('option', { value: n })));
+        const input = h('input', { type: 'text', required: true, maxlength: 100, list: 'boat-names', value: leadline.chart.boat || names[0] || '' });
+        const field = leadline.field(w.boat, input, w.boatHint);
+        field.append(list);
+        const got = await leadline.ask(w.importOf([...files].map((f) => leadline.plain(f.name)).join(', ')), [['boat', field]], w.importGo);
+        if (!got) return undefined;
+        for (const file of files) await importOne(file, got.boat);
+        await leadline.refresh();
+        leadline.sheets.show('do', false);
+        return undefined;
+    }
+
+    async function importOne(file, boat) {
+        const w = words();
+        const came = { name: file.name };
+        done.unshift(came);
+        if (file.size > MOST) {
+            came.error = w.tooLarge;
+            return;
+        }
+        leadline.say(w.importing(leadline.plain(file.name)));
+        try {
+            came.answer = await leadline.source.send('import', await file.arrayBuffer(), { name: file.name, boat });
+            leadline.say(w.imported(leadline.plain(file.name), came.answer.soundings));
+        } catch (error) {
+            came.error = leadline.refusal(error);
+            leadline.say(came.error, true);
+        }
+    }
+
+    function complaints(came) {
+        const w = words();
+        if (came.error) return h('li', { class: 'bad' }, h('b', null, leadline.plain(came.name)), h('p', null, came.error));
+        const a = came.answer;
+        return h('li', null, h('b', null, leadline.plain(came.name)), h('p', null, w.importFigures(a)),
+            (a.problems || []).map((p) => h('details', { open: true }, h('summary', null, w.problem(leadline.plain(p.kind), p.count)),
+                h('ul', { class: 'complaints' }, (p.lines || []).map((l) => h('li', null, w.line(l.line), ' ', h('span', null, leadline.plain(l.what))))))));
+    }
+
+    function importing() {
+        const w = words();
+        const input = h('input', { type: 'file', multiple: true, id: 'import-file', class: 'unseen', onchange: () => input.files.length && importFiles(input.files) });
+        return h('section', null, h('h3', null, w.import), h('p', null, w.importHint),
+            h('div', { class: 'row' }, input, h('label', { class: 'button strong', for: 'import-file' }, w.choose)),
+            done.length > 0 && h('ul', { class: 'cards', id: 'import-results' }, done.slice(0, 20).map(complaints)));
+    }
+
+    async function askLevel() {
+        await leadline.attempt(async () => {
+            level = await leadline.source.read('api/level');
+            leadline.sheets.again('do');
+        });
+    }
+
+    const applyLevel = (undo) => () => leadline.attempt(async () => {
+        await leadline.source.act('level', undo ? { undo: true } : { apply: true });
+        leadline.say(undo ? words().levelUndone : words().levelApplied);
+        await leadline.refresh();
+        await askLevel();
+    });
+
+    /** Any answer as nested lists: figures in a list, lists of things as tables. */
+    function told(of) {
+        const parts = [h('dl', { class: 'totals' }, leadline.pairs(of))];
+        for (const [name, value] of Object.entries(of)) {
+            if (Array.isArray(value) && value.length && typeof value[0] === 'object' && value[0]) parts.push(table(leadline.words.figure(name)[0], value));
+            else if (value && typeof value === 'object' && !Array.isArray(value)) parts.push(h('h4', null, leadline.words.figure(name)[0]), told(value));
+        }
+        return h('div', null, parts);
+    }
+
+    function table(title, rows) {
+        const columns = Object.keys(rows[0]).filter((c) => ['number', 'string', 'boolean'].includes(typeof rows[0][c])).slice(0, 6);
+        const text = (v) => (typeof v === 'number' ? `${+v.toFixed(2)}`.replace('-', '\u2212') : leadline.plain(v ?? ''));
+        return h('div', { class: 'wide' }, h('table', null, h('caption', null, title),
+            h('thead', null, h('tr', null, columns.map((c) => h('th', { scope: 'col' }, leadline.words.figure(c).filter(Boolean).join(', '))))),
+            h('tbody', null, rows.slice(0, 100).map((r) => h('tr', null, columns.map((c) => h('td', null, text(r[c]))))))));
+    }
+
+    function levelling() {
+        const w = words();
+        return h('section', null, h('h3', null, w.level), h('p', null, w.levelHint),
+            level && h('div', { id: 'level-told' }, told(level)),
+            h('div', { class: 'row' }, leadline.button(level ? w.levelAgain : w.levelAsk, askLevel, { id: 'level-ask' }),
+                level && leadline.chart.may_write && leadline.button(w.levelApply, applyLevel(false), { class: 'strong', id: 'level-apply' }),
+                leadline.chart.may_write && leadline.button(w.levelUndo, applyLevel(true), { id: 'level-undo' })));
+    }
+
+    leadline.planOptions = () => ({ spacing: plan.spacing, speed: plan.speed, draft: leadline.state.draft, stage: leadline.state.stage });
+
+    function planning() {
+        const w = words();
+        const number = (name, label) => leadline.field(label, h('input', { type: 'number', min: 0, step: 'any', inputmode: 'decimal', value: plan[name], onchange: (e) => (plan[name] = e.target.value) }));
+        const go = () => {
+            leadline.set({ layers: { ...leadline.state.layers, plan: true } });
+            leadline.overlays.forget(['plan']);
+        };
+        const query = () => new URLSearchParams(Object.entries(leadline.planOptions()).filter(([, v]) => v !== ''));
+        const figures = leadline.overlays.told('plan');
+        return h('section', null, h('h3', null, w.plan), h('p', null, w.planHint(leadline.height(leadline.state.draft), leadline.height(leadline.state.stage, true))),
+            h('div', { class: 'pair' }, number('spacing', w.spacing), number('speed', w.speed)),
+            figures && leadline.state.layers.plan && h('dl', { class: 'totals', id: 'plan-told' }, leadline.pairs(figures)),
+            h('div', { class: 'row' }, leadline.button(w.planShow, go, { id: 'plan-show' }),
+                leadline.button(w.planGpx, () => (location.href = `api/plan.gpx?${query()}`), { id: 'plan-gpx' })));
+    }
+
+    leadline.on('layer', (name) => name === 'plan' && leadline.sheets.again('do'));
+
+    async function takeParcel(file) {
+        await leadline.attempt(async () => {
+            leadline.say(words().parcelReading);
+            const came = await leadline.source.send('parcel', await file.arrayBuffer());
+            done.parcel = came;
+            await leadline.refresh();
+            leadline.say(words().parcelRead);
+            leadline.sheets.again('do');
+        });
+    }
+
+    function copies() {
+        const w = words();
+        const input = h('input', { type: 'file', id: 'parcel-file', class: 'unseen', onchange: () => input.files.length && takeParcel(input.files[0]) });
+        return h('section', null, h('h3', null, w.copies), h('p', null, w.copiesHint),
+            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/parcel', download: true, id: 'parcel-get' }, w.parcelGet),
+                leadline.chart.may_write && [input, h('label', { class: 'button', for: 'parcel-file' }, w.parcelPut)]),
+            done.parcel && h('div', { id: 'parcel-told' }, told(done.parcel)),
+            h('p', null, w.pocketHint),
+            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/pocket', download: true, id: 'pocket-get' }, w.pocketGet)));
+    }
+
+    async function askDecisions() {
+        await leadline.attempt(async () => {
+            const answer = await leadline.source.read('api/decisions');
+            decisions = Array.isArray(answer) ? answer : answer.decisions || [];
+            leadline.sheets.again('do');
+        });
+    }
+
+    function deciding() {
+        const w = words();
+        const text = (d) => [d.what, d.scope, d.where, d.boat].filter((v) => typeof v === 'string').map(leadline.plain).join(' \u00b7 ');
+        return h('section', null, h('h3', null, w.decisions), h('div', { class: 'row' }, leadline.button(decisions ? w.decisionsAgain : w.decisionsShow, askDecisions, { id: 'decisions-show' })),
+            decisions && (decisions.length
+                ? h('ul', { class: 'cards', id: 'decisions' }, decisions.slice(0, 200).map((d) => h('li', null, h('b', null, text(d) || w.decision), h('br'), `\u201c${leadline.plain(d.why || '')}\u201d`, h('br'),
+                    h('small', null, [d.by || d.device || d.who, d.utc || d.at_utc].filter(Boolean).map(leadline.plain).join(' \u00b7 ')),
+                    leadline.chart.may_write && d.in_force !== false && d.keep !== true && h('div', { class: 'row' }, leadline.button(w.takeBack, async () => {
+                        await leadline.takeBack(d.id);
+                        askDecisions();
+                    })))))
+                : h('p', null, w.noDecisions)));
+    }
+
+    /** Who can see this page, in plain words. */
+    function door() {
+        const w = words();
+        const { chart } = leadline;
+        return h('section', null, h('h3', null, w.door), h('p', { id: 'door' }, chart.door === 'lan' ? (chart.encrypted ? w.doorSafe : w.doorOpen) : w.doorHere), h('p', null, chart.may_write ? w.mayWrite : w.mayRead));
+    }
+
+    leadline.sheet('do', (box) => {
+        if (leadline.source.pocket) return box.append(h('p', null, leadline.words.pocket.acts));
+        box.append(...[leadline.chart.may_write && importing(), planning(), copies(), levelling(), deciding(), door()].filter(Boolean));
+        return undefined;
+    });
+
+    /** Files dropped anywhere on the page are logs. */
+    leadline.takeDrops = () => {
+        const over = (e) => {
+            if (![...(e.dataTransfer ? e.dataTransfer.types : [])].includes('Files')) return;
+            e.preventDefault();
+            document.body.classList.toggle('dropping', e.type === 'dragover');
+        };
+        for (const name of ['dragover', 'dragleave', 'drop']) window.addEventListener(name, over);
+        window.addEventListener('drop', (e) => e.dataTransfer && e.dataTransfer.files.length && importFiles(e.dataTransfer.files));
+    };
+})();
