@@ -1,0 +1,4 @@
+(function (global) {
+  "use strict";
+  global.leadline = global.leadline || {};
+})(typeof window === "undefined" ? globalThis : window);
