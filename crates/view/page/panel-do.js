@@ -111,7 +111,6 @@
             leadline.set({ layers: { ...leadline.state.layers, plan: true } });
             leadline.overlays.forget(['plan']);
         };
-        const query = () => new URLSearchParams(Object.entries(leadline.planOptions()).filter(([, v]) => v !== ''));
         const told = (leadline.state.layers.plan && leadline.overlays.told('plan')) || [];
         const drive = told.find((p) => p.layer === 'plan');
         const missed = told.filter((p) => p.layer === 'not_reached');
@@ -120,7 +119,7 @@
             drive && h('dl', { class: 'totals', id: 'plan-told' }, leadline.pairs({ ...drive, layer: null, name: null })),
             missed.length > 0 && h('details', null, h('summary', null, w.notReached(missed.length)), h('ul', { class: 'complaints' }, missed.map((p) => h('li', null, `${leadline.plain(p.name)}: ${leadline.plain(p.why)}`)))),
             h('div', { class: 'row' }, leadline.button(w.planShow, go, { id: 'plan-show' }),
-                leadline.button(w.planGpx, () => (location.href = `api/plan.gpx?${query()}`), { id: 'plan-gpx' })));
+                leadline.button(w.planGpx, () => leadline.save('plan.gpx', leadline.planOptions()), { id: 'plan-gpx' })));
     }
 
     leadline.on('layer', (name) => name === 'plan' && leadline.sheets.again('do'));
@@ -140,11 +139,11 @@
         const w = words();
         const input = h('input', { type: 'file', id: 'parcel-file', class: 'unseen', onchange: () => input.files.length && takeParcel(input.files[0]) });
         return h('section', null, h('h3', null, w.copies), h('p', null, w.copiesHint),
-            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/parcel', download: true, id: 'parcel-get' }, w.parcelGet),
+            h('div', { class: 'row' }, leadline.button(w.parcelGet, () => leadline.save('parcel'), { id: 'parcel-get' }),
                 leadline.chart.may_write && [input, h('label', { class: 'button', for: 'parcel-file' }, w.parcelPut)]),
             done.parcel && h('div', { id: 'parcel-told' }, leadline.figures(done.parcel)),
             h('p', null, w.pocketHint),
-            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/pocket', download: true, id: 'pocket-get' }, w.pocketGet)));
+            h('div', { class: 'row' }, leadline.button(w.pocketGet, () => leadline.save('pocket'), { id: 'pocket-get' })));
     }
 
     async function askDecisions() {
