@@ -126,13 +126,9 @@ fn page(data: &Value, still: &str) -> String {
     let html = String::from_utf8_lossy(ASSETS[0].bytes);
     let (html, scripts) = inlined(&html);
     let html = html.replacen("<head>", &format!("<head>{POLICY}"), 1);
-    let still = format!("<noscript>{still}</noscript>");
-    let html = match html
-        .split_once("<noscript>")
-        .and_then(|(a, rest)| Some((a, rest.split_once("</noscript>")?.1)))
-    {
-        Some((before, after)) => format!("{before}{still}{after}"),
-        None => html.replacen("</body>", &format!("{still}</body>"), 1),
+    let html = match html.split_once("</noscript>") {
+        Some((before, after)) => format!("{before}{still}</noscript>{after}"),
+        None => html.replacen("</body>", &format!("<noscript>{still}</noscript></body>"), 1),
     };
     // In JSON `<` stands only in texts, so no text ends the script.
     let json = data.to_string().replace('<', "\\u003c");

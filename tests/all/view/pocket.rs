@@ -19,7 +19,7 @@ fn a_pocket_chart_is_one_file_that_loads_nothing() {
     assert!(data["tiles"].as_object().expect("tiles").len() > 3);
     let (_, still) = html.split_once("<noscript>").expect("a still picture");
     let (still, _) = still.split_once("</noscript>").expect("its end");
-    for word in ["<svg", "Scripts are off", "not for navigation"] {
+    for word in ["<svg", "Scripts are switched off", "not for navigation"] {
         assert!(still.contains(word), "{word}");
     }
     assert!(html.contains("default-src 'none'"));
