@@ -175,6 +175,10 @@ pub(crate) async fn mark(
     };
     let share = body["share"].as_bool().unwrap_or(false);
     let value = write(&site, move |_, store| {
+        if share {
+            // A mark that may not be shared is not kept half done.
+            store.may_measure()?;
+        }
         let id = store.keep_mark(&mark)?.to_string();
         if share {
             share_mark(store, &id, asked::now())?;

@@ -31,6 +31,8 @@ const MOST_ADDRESS: usize = 8 << 10;
 const MOST_BODY: usize = 256 << 10;
 /// Largest log or parcel.
 pub(crate) const MOST_FILE: usize = 64 << 20;
+/// Logs and parcels taken at once.
+const MOST_FILES: usize = 2;
 /// Longest wait for an act's body.
 const BODY_WAIT: Duration = Duration::from_secs(20);
 /// Longest wait for a file: 64 MiB at the speed of a poor hotspot.
@@ -55,12 +57,20 @@ pub(crate) struct Doors {
     knock: Option<Digest>,
     believed: Mutex<Option<(Instant, Vec<Door>)>>,
     places: Semaphore,
+    /// Files held in memory at once.
+    files: Semaphore,
 }
 
 impl Doors {
     pub(crate) fn new(home: PathBuf, knock: Option<&str>) -> Self {
         let knock = knock.map(digest);
-        Self { home, knock, believed: Mutex::new(None), places: Semaphore::new(MOST) }
+        Self {
+            home,
+            knock,
+            believed: Mutex::new(None),
+            places: Semaphore::new(MOST),
+            files: Semaphore::new(MOST_FILES),
+        }
     }
 
     fn is_lan(&self) -> bool {
@@ -185,7 +195,9 @@ async fn pass(
         .ok()
         .and_then(Result::ok)
         .ok_or_else(|| Refusal::busy("too much is asked at once", "wait, then ask again"))?;
-    let request = if is_act { whole(request, takes_file(&path)).await? } else { request };
+    let is_file = is_act && takes_file(&path);
+    let _file = if is_file { doors.files.acquire().await.ok() } else { None };
+    let request = if is_act { whole(request, is_file).await? } else { request };
     Ok(next.run(request).await)
 }
 

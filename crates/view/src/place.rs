@@ -26,7 +26,14 @@ pub(crate) async fn touch(
 ) -> Result<Response, Refusal> {
     let at = asked::place_of(&q)?;
     let shown = site.shown(q.get("show").map_or("all", String::as_str)).await?;
-    let value = site.with_store(move |_, store| touch_json(&shown, store, at)).await?;
+    let is_lan = site.is_lan;
+    let value = site
+        .with_store(move |_, store| {
+            let mut v = touch_json(&shown, store, at)?;
+            v["near_mark"] = near_mark(store, at, is_lan)?;
+            Ok(v)
+        })
+        .await?;
     Ok(answer(&headers, &value, Keep::No))
 }
 
@@ -51,8 +58,7 @@ fn touch_json(shown: &Shown, store: &Store, at: GridPos) -> Result<Value, Refusa
         "newest_utc": own.map(|c| c.newest.to_string()), "soundings": own.map(|c| c.soundings),
         "passes": found.as_ref().map(|e| passes(shown, &e.passes)).unwrap_or_default(),
         "measured": measured(shown, store, &explained)?,
-        "dispute": dispute(shown, at), "near_mark": near_mark(store, at)?,
-        "version": shown.version,
+        "dispute": dispute(shown, at), "version": shown.version,
     }))
 }
 
@@ -110,13 +116,15 @@ fn dispute(shown: &Shown, at: GridPos) -> Value {
     })
 }
 
-fn near_mark(store: &Store, at: GridPos) -> Result<Value, Refusal> {
+/// The nearest mark; through the network's door only one that the crew has.
+fn near_mark(store: &Store, at: GridPos, is_lan: bool) -> Result<Value, Refusal> {
     let frame = LocalFrame::new(at);
     let far = |m: &KnownMark| {
         let (e, n) = frame.metres(m.mark.place);
         e.hypot(n)
     };
-    let nearest = store.marks()?.into_iter().map(|m| (far(&m), m)).min_by(|a, b| a.0.total_cmp(&b.0));
+    let told = store.marks()?.into_iter().filter(|m| m.shared || !is_lan);
+    let nearest = told.map(|m| (far(&m), m)).min_by(|a, b| a.0.total_cmp(&b.0));
     Ok(nearest.filter(|(m, _)| *m <= NEAR_M).map_or(Value::Null, |(m, known)| {
         let mut v = mark_json(&known);
         v["distance_m"] = json!(round(m, 1));

@@ -116,9 +116,7 @@ fn still(shown: &Shown, info: &ChartInfo) -> String {
     let whole = chart_html(&shown.surface, info, None, &svg, Theme::Light);
     let body =
         whole.split_once("<body>").and_then(|(_, rest)| rest.split_once("</body>")).map_or("", |(b, _)| b);
-    format!(
-        "<p>Scripts are off here, so the map stands still: the stage cannot be changed and no place can be touched.</p>{body}"
-    )
+    body.to_owned()
 }
 
 /// The page with everything in it.

@@ -187,6 +187,7 @@ fn a_network_needs_the_link_and_only_reads() {
     // A mark that was not shared is nobody else's.
     d.run(&["mark", "add", "hazard", "7.41310,48.21730", "--name", "mine"]).says(0, &[]);
     assert_eq!(get("/api/layer/marks").json()["features"], json!([]));
+    assert_eq!(get("/api/touch?lon=7.41310&lat=48.21730").json()["near_mark"], json!(null));
     // Per browser, and revocable while it runs.
     let other = server.get(&format!("/?door={key}"));
     let other = format!(
