@@ -137,7 +137,6 @@ pub(crate) async fn guard(
     put(headers, "x-content-type-options", "nosniff");
     put(headers, "referrer-policy", "no-referrer");
     put(headers, "cross-origin-resource-policy", "same-origin");
-    put(headers, "cross-origin-opener-policy", "same-origin");
     if !is_stream {
         wire.answered();
     }
