@@ -153,6 +153,20 @@
     leadline.refusal = (error) =>
         [error.what || error.message || leadline.words.failed, error.why, error.next].filter(Boolean).map(leadline.plain).join(' ');
 
+    /** Saves a file of the program's; a refusal is said here instead of replacing the page. */
+    leadline.save = (name, given) =>
+        leadline.attempt(async () => {
+            leadline.say(leadline.words.saving);
+            const file = await leadline.source.file(name, given);
+            const address = URL.createObjectURL(file.bytes);
+            const link = leadline.h('a', { href: address, download: file.name });
+            document.body.append(link);
+            link.click();
+            link.remove();
+            setTimeout(() => URL.revokeObjectURL(address), 60000);
+            leadline.say(leadline.words.saved(leadline.plain(file.name), file.bytes.size));
+        });
+
     /** Runs an act of a person; what went wrong is said, never swallowed. */
     leadline.attempt = async (act) => {
         try {

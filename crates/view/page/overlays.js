@@ -33,9 +33,10 @@
         return styles;
     }
 
+    /** Weak spots only: how well the rest is known is told by the tint of grades. */
     function coverageStyle(feature) {
-        const kind = feature.get('kind') || feature.get('why') || '';
-        const weak = /loose|dispute|weak/.test(kind);
+        if (feature.get('layer') !== 'weak_spots') return null;
+        const weak = feature.get('what') !== 'holiday';
         return [
             new ol.Style({ fill: new ol.Fill({ color: palette.css(palette.theme().paper, weak ? 0.15 : 0.35) }) }),
             new ol.Style({ stroke: stroke(palette.css(palette.theme().paper, 0.9), 4.5) }),
@@ -58,10 +59,12 @@
     }
 
     function structureStyle(feature) {
-        const kind = String(feature.get('kind') || feature.get('form') || '');
-        if (feature.getGeometry().getType() !== 'Point') return cased(ink(), 1.6, [10, 3, 2, 3]);
+        const kind = String(feature.get('kind') || '');
         const shape = SIGNS[Object.keys(SIGNS).find((k) => kind.startsWith(k))] || SIGNS.saddle;
-        return new ol.Style({ image: sign(shape, false), text: label(kind, 17) });
+        const at = new ol.Point(ol.fromLonLat([feature.get('lon'), feature.get('lat')]));
+        const relief = feature.get('relief_m');
+        const text = typeof relief === 'number' ? `${kind} ${leadline.height(relief)}` : kind;
+        return [...cased(ink(), 1.6, [10, 3, 2, 3]), new ol.Style({ geometry: at, image: sign(shape, false), text: label(text, 17) })];
     }
 
     function markStyle(feature) {
@@ -76,12 +79,16 @@
     }
 
     function planStyle(feature) {
-        const way = /way|transit|connection/.test(String(feature.get('kind') || feature.get('leg') || ''));
-        return cased(ink(), way ? 1.2 : 2.4, way ? [3, 5] : null);
+        const layer = feature.get('layer');
+        if (layer === 'not_reached') return new ol.Style({ image: sign({ points: 4, radius: 7, radius2: 0, angle: Math.PI / 4 }, false) });
+        if (layer !== 'plan_legs') return null;
+        const way = feature.get('kind') === 'way';
+        return cased(ink(), way ? 1.2 : 2.6, way ? [3, 5] : null);
     }
 
     function changeStyle(feature) {
-        const scour = /scour/.test(String(feature.get('kind') || feature.get('change') || ''));
+        if (feature.get('layer') !== 'patches') return cased(ink(), 1.4, [2, 4]);
+        const scour = feature.get('kind') === 'scour';
         return [
             new ol.Style({ fill: new ol.Fill({ color: scour ? 'rgba(0,114,178,.45)' : 'rgba(213,94,0,.5)' }) }),
             new ol.Style({ stroke: stroke(ink(), 1.8, scour ? [3, 3] : null), text: label(scour ? leadline.words.who.scour : leadline.words.who.fill) }),
@@ -111,7 +118,7 @@
             const data = await leadline.source.layer(name, name === 'plan' ? leadline.planOptions() : undefined);
             one.source.clear();
             one.source.addFeatures(format.readFeatures(data));
-            one.told = data.properties || data.totals || data;
+            one.told = (data.features || []).map((f) => f.properties || {});
             leadline.tell('layer', name);
         } catch (error) {
             one.asked = false;
@@ -159,6 +166,7 @@
             });
         },
         told: (name) => held[name].told,
+        /** Features that are drawn. */
         count: (name) => held[name].source.getFeatures().length,
         source: (name) => held[name].source,
         at: (pixel, map) => map.forEachFeatureAtPixel(pixel, (f) => f, { hitTolerance: 12, layerFilter: (l) => l === held.marks.layer }),

@@ -50,8 +50,8 @@
         const w = words();
         if (came.error) return h('li', { class: 'bad' }, h('b', null, leadline.plain(came.name)), h('p', null, came.error));
         const a = came.answer;
-        return h('li', null, h('b', null, leadline.plain(came.name)), h('p', null, w.importFigures(a)),
-            (a.problems || []).map((p) => h('details', { open: true }, h('summary', null, w.problem(leadline.plain(p.kind), p.count)),
+        return h('li', null, h('b', null, leadline.plain(came.name)), h('p', null, w.importFigures(a)), a.nothing && h('p', { class: 'bad' }, leadline.plain(a.nothing)),
+            (a.problems || []).map((p) => h('details', { open: true }, h('summary', null, w.problem(leadline.plain(p.words || p.kind), p.count)),
                 h('ul', { class: 'complaints' }, (p.lines || []).map((l) => h('li', null, w.line(l.line), ' ', h('span', null, leadline.plain(l.what))))))));
     }
 
@@ -77,28 +77,26 @@
         await askLevel();
     });
 
-    /** Any answer as nested lists: figures in a list, lists of things as tables. */
-    function told(of) {
-        const parts = [h('dl', { class: 'totals' }, leadline.pairs(of))];
-        for (const [name, value] of Object.entries(of)) {
-            if (Array.isArray(value) && value.length && typeof value[0] === 'object' && value[0]) parts.push(table(leadline.words.figure(name)[0], value));
-            else if (value && typeof value === 'object' && !Array.isArray(value)) parts.push(h('h4', null, leadline.words.figure(name)[0]), told(value));
-        }
-        return h('div', null, parts);
+    function table(title, columns, rows) {
+        return h('div', { class: 'wide' }, h('table', null, h('caption', null, title),
+            h('thead', null, h('tr', null, columns.map((c) => h('th', { scope: 'col' }, c)))),
+            h('tbody', null, rows.slice(0, 200).map((r) => h('tr', null, r.map((c, i) => (i ? h('td', null, c) : h('th', { scope: 'row' }, c))))))));
     }
 
-    function table(title, rows) {
-        const columns = Object.keys(rows[0]).filter((c) => ['number', 'string', 'boolean'].includes(typeof rows[0][c])).slice(0, 6);
-        const text = (v) => (typeof v === 'number' ? `${+v.toFixed(2)}`.replace('-', '\u2212') : leadline.plain(v ?? ''));
-        return h('div', { class: 'wide' }, h('table', null, h('caption', null, title),
-            h('thead', null, h('tr', null, columns.map((c) => h('th', { scope: 'col' }, leadline.words.figure(c).filter(Boolean).join(', '))))),
-            h('tbody', null, rows.slice(0, 100).map((r) => h('tr', null, columns.map((c) => h('td', null, text(r[c]))))))));
+    /** How far depths differ where tracks cross, before and after; and by how much each boat is off on each day. */
+    function proposal() {
+        const w = words();
+        const size = (side, of) => (level[side][of].crossings ? leadline.height(level[side][of].size95_m) : '\u2013');
+        return h('div', { id: 'level-told' }, h('p', null, w.levelCrossings(level.crossings), ' ', level.in_force ? w.levelHolds : ''),
+            table(w.levelSpread, [w.levelPairs, w.levelBefore, w.levelAfter], Object.keys(w.levelOf).filter((of) => level.before[of]).map((of) => [w.levelOf[of], size('before', of), size('after', of)])),
+            table(w.levelDays, [w.levelBoat, w.levelDay, w.levelDeep, w.levelSure], level.boat_days.map((d) => [
+                leadline.plain(d.boat), d.day, d.floating ? w.levelFloating : leadline.height(d.too_deep_m, true), leadline.height(d.u95_m)])));
     }
 
     function levelling() {
         const w = words();
         return h('section', null, h('h3', null, w.level), h('p', null, w.levelHint),
-            level && h('div', { id: 'level-told' }, told(level)),
+            level && proposal(),
             h('div', { class: 'row' }, leadline.button(level ? w.levelAgain : w.levelAsk, askLevel, { id: 'level-ask' }),
                 level && leadline.chart.may_write && leadline.button(w.levelApply, applyLevel(false), { class: 'strong', id: 'level-apply' }),
                 leadline.chart.may_write && leadline.button(w.levelUndo, applyLevel(true), { id: 'level-undo' })));
@@ -113,13 +111,15 @@
             leadline.set({ layers: { ...leadline.state.layers, plan: true } });
             leadline.overlays.forget(['plan']);
         };
-        const query = () => new URLSearchParams(Object.entries(leadline.planOptions()).filter(([, v]) => v !== ''));
-        const figures = leadline.overlays.told('plan');
+        const told = (leadline.state.layers.plan && leadline.overlays.told('plan')) || [];
+        const drive = told.find((p) => p.layer === 'plan');
+        const missed = told.filter((p) => p.layer === 'not_reached');
         return h('section', null, h('h3', null, w.plan), h('p', null, w.planHint(leadline.height(leadline.state.draft), leadline.height(leadline.state.stage, true))),
             h('div', { class: 'pair' }, number('spacing', w.spacing), number('speed', w.speed)),
-            figures && leadline.state.layers.plan && h('dl', { class: 'totals', id: 'plan-told' }, leadline.pairs(figures)),
+            drive && h('dl', { class: 'totals', id: 'plan-told' }, leadline.pairs({ ...drive, layer: null, name: null })),
+            missed.length > 0 && h('details', null, h('summary', null, w.notReached(missed.length)), h('ul', { class: 'complaints' }, missed.map((p) => h('li', null, `${leadline.plain(p.name)}: ${leadline.plain(p.why)}`)))),
             h('div', { class: 'row' }, leadline.button(w.planShow, go, { id: 'plan-show' }),
-                leadline.button(w.planGpx, () => (location.href = `api/plan.gpx?${query()}`), { id: 'plan-gpx' })));
+                leadline.button(w.planGpx, () => leadline.save('plan.gpx', leadline.planOptions()), { id: 'plan-gpx' })));
     }
 
     leadline.on('layer', (name) => name === 'plan' && leadline.sheets.again('do'));
@@ -139,29 +139,29 @@
         const w = words();
         const input = h('input', { type: 'file', id: 'parcel-file', class: 'unseen', onchange: () => input.files.length && takeParcel(input.files[0]) });
         return h('section', null, h('h3', null, w.copies), h('p', null, w.copiesHint),
-            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/parcel', download: true, id: 'parcel-get' }, w.parcelGet),
+            h('div', { class: 'row' }, leadline.button(w.parcelGet, () => leadline.save('parcel'), { id: 'parcel-get' }),
                 leadline.chart.may_write && [input, h('label', { class: 'button', for: 'parcel-file' }, w.parcelPut)]),
-            done.parcel && h('div', { id: 'parcel-told' }, told(done.parcel)),
+            done.parcel && h('div', { id: 'parcel-told' }, leadline.figures(done.parcel)),
             h('p', null, w.pocketHint),
-            h('div', { class: 'row' }, h('a', { class: 'button', href: 'api/pocket', download: true, id: 'pocket-get' }, w.pocketGet)));
+            h('div', { class: 'row' }, leadline.button(w.pocketGet, () => leadline.save('pocket'), { id: 'pocket-get' })));
     }
 
     async function askDecisions() {
         await leadline.attempt(async () => {
             const answer = await leadline.source.read('api/decisions');
-            decisions = Array.isArray(answer) ? answer : answer.decisions || [];
+            decisions = answer.decisions;
             leadline.sheets.again('do');
         });
     }
 
     function deciding() {
         const w = words();
-        const text = (d) => [d.what, d.scope, d.where, d.boat].filter((v) => typeof v === 'string').map(leadline.plain).join(' \u00b7 ');
+        const text = (d) => [d.words, d.what].filter(Boolean).map(leadline.plain).join(': ');
         return h('section', null, h('h3', null, w.decisions), h('div', { class: 'row' }, leadline.button(decisions ? w.decisionsAgain : w.decisionsShow, askDecisions, { id: 'decisions-show' })),
             decisions && (decisions.length
                 ? h('ul', { class: 'cards', id: 'decisions' }, decisions.slice(0, 200).map((d) => h('li', null, h('b', null, text(d) || w.decision), h('br'), `\u201c${leadline.plain(d.why || '')}\u201d`, h('br'),
-                    h('small', null, [d.by || d.device || d.who, d.utc || d.at_utc].filter(Boolean).map(leadline.plain).join(' \u00b7 ')),
-                    leadline.chart.may_write && d.in_force !== false && d.keep !== true && h('div', { class: 'row' }, leadline.button(w.takeBack, async () => {
+                    h('small', null, `${leadline.plain(d.by)} \u00b7 ${leadline.when(d.claimed_utc)}`),
+                    leadline.chart.may_write && d.can_take_back && h('div', { class: 'row' }, leadline.button(w.takeBack, async () => {
                         await leadline.takeBack(d.id);
                         askDecisions();
                     })))))

@@ -6,7 +6,7 @@
 
     const NAMES = ['soundings', 'contours', 'touch', 'loose', 'passes', 'fresh', 'coverage', 'structure', 'marks', 'plan'];
     // What a pocket chart holds.
-    const POCKET = ['soundings', 'contours', 'touch', 'loose', 'marks'];
+    const POCKET = ['soundings', 'contours', 'touch', 'loose', 'passes', 'marks'];
     /** How a sample of each is drawn in the legend: a line, a pattern, a sign. */
     const SAMPLES = {
         soundings: ['text', '3\u2084'], contours: ['line', ''], touch: ['hatch', ''], loose: ['dots', ''], passes: ['track', ''],

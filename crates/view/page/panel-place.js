@@ -72,7 +72,7 @@
         return h('section', null, h('h3', null, w.who), h('ul', { class: 'cards' }, list.slice(0, 60).map((m) => h('li', m.used === false ? { class: 'unused' } : null,
             h('b', null, `${depthText(m.depth_m)} \u00b1 ${leadline.height(m.tvu95_m || 0)}`), ` ${leadline.words.layers.grades[m.grade] || leadline.plain(m.grade)}`,
             h('br'), `${leadline.plain(m.boat)} \u00b7 ${leadline.when(m.utc)}`, h('br'),
-            h('small', null, w.by(leadline.plain(m.device), m.pass), m.used === false ? ` \u00b7 ${w.notUsed}` : ''),
+            h('small', null, w.by(leadline.plain(m.device), m.pass), m.used === false ? ` \u00b7 ${w.notUsed}${m.void ? `: ${leadline.plain(m.void)}` : ''}` : ''),
             terms(m), leadline.chart.may_write && leadline.button(w.leaveOutStretch, () => stretch(m))))));
     }
 
@@ -94,7 +94,7 @@
         return h('details', null, h('summary', null, w.explain), h('table', null,
             h('thead', null, h('tr', null, [w.term, w.change, w.sigma].map((t) => h('th', { scope: 'col' }, t)))),
             h('tbody', null, m.terms.map((t) => h('tr', null, h('th', { scope: 'row' }, leadline.plain(t.name)),
-                h('td', null, typeof t.depth_m === 'number' ? leadline.height(t.depth_m, true) : ''), h('td', null, typeof t.sigma === 'number' ? leadline.height(2 * t.sigma) : ''))))));
+                h('td', null, typeof t.depth_m === 'number' ? leadline.height(t.depth_m, true) : ''), h('td', null, typeof t.u95_m === 'number' ? leadline.height(t.u95_m) : ''))))));
     }
 
     function acts(told) {
@@ -215,7 +215,7 @@
             else if (place.error) box.append(h('p', { class: 'bad' }, place.error));
             else {
                 const { told } = place;
-                box.append(...[...head(told), told.near_mark && h('p', null, w.nearMark(leadline.plain(told.near_mark.name || told.near_mark))), dispute(told), acts(told), measured(told)].filter(Boolean));
+                box.append(...[...head(told), told.near_mark && h('p', null, w.nearMark(leadline.plain(told.near_mark.name), leadline.distance(told.near_mark.distance_m))), dispute(told), acts(told), measured(told)].filter(Boolean));
             }
         } else if (!result) box.append(h('p', null, w.none));
         box.append(h('h3', null, w.tools), h('div', { class: 'row' },

@@ -14,8 +14,13 @@
     function chosen() {
         const { chart } = leadline;
         const given = {};
-        if (off.boats.size) given.boats = chart.boats.map((b) => b.name).filter((n) => !off.boats.has(n)).join(',');
-        if (off.passes.size) given.passes = chart.passes.filter((p) => !off.passes.has(p.n)).map((p) => p.n).join(',');
+        const boats = chart.boats.map((b) => b.name).filter((n) => !off.boats.has(n));
+        const comma = boats.some((n) => n.includes(','));
+        if (off.boats.size && !comma) given.boats = boats.join(',');
+        // A comma parts names; a boat whose name has one is asked for by its passes.
+        if (off.passes.size || (off.boats.size && comma)) {
+            given.passes = chart.passes.filter((p) => !off.passes.has(p.n) && !off.boats.has(p.boat)).map((p) => p.n).join(',');
+        }
         if (span.from) given.from = span.from;
         if (span.to) given.to = span.to;
         return Object.keys(given).length ? given : null;
@@ -92,9 +97,8 @@
                 boat: one[0].value, from: one[1].value, to: one[2].value, than_boat: two[0].value, than_from: two[1].value, than_to: two[2].value,
             });
             leadline.overlays.put('change', data);
-            totals = data.totals || data.properties || {};
-            totals.patches = totals.patches ?? data.features.length;
-            leadline.say(w.compared(data.features.length));
+            totals = data.totals || {};
+            leadline.say(w.compared(data.features.filter((f) => f.properties.layer === 'patches').length));
             leadline.sheets.again('who');
         });
         return h('details', { id: 'compare', open: totals !== null }, h('summary', null, w.compare), h('p', null, w.compareHint), group(w.side1, one), group(w.side2, two),
@@ -103,7 +107,7 @@
                 leadline.overlays.put('change', null);
                 leadline.sheets.again('who');
             })),
-            totals && h('dl', { class: 'totals', id: 'compare-totals' }, leadline.pairs(totals)));
+            totals && h('div', { id: 'compare-totals' }, leadline.figures(totals)));
     }
 
     /** Figures of an answer as a list, names in words; what is no figure or text is left away. */
@@ -112,6 +116,15 @@
         const text = typeof v === 'number' ? `${+v.toFixed(2)}`.replace('-', '\u2212') + (unit ? ` ${unit}` : '') : leadline.plain(v);
         return [h('dt', null, words), h('dd', null, text)];
     });
+
+    /** An answer as nested lists: figures in a list, lists of things as tables. */
+    leadline.figures = (of) => {
+        const parts = [h('dl', { class: 'totals' }, leadline.pairs(of))];
+        for (const [name, value] of Object.entries(of)) {
+            if (value && typeof value === 'object' && !Array.isArray(value)) parts.push(h('h4', null, leadline.words.figure(name)[0]), leadline.figures(value));
+        }
+        return h('div', null, parts);
+    };
 
     leadline.sheet('who', (box) => {
         const w = leadline.words.who;

@@ -64,6 +64,12 @@
             read: json,
             act: (name, body) => post(`api/${name}`, JSON.stringify(body || {}), null, 'application/json'),
             send: (name, bytes, given) => post(`api/${name}`, bytes, given, 'application/octet-stream'),
+            /** A file to keep: its bytes and the name the program gives it. */
+            async file(name, given) {
+                const response = await get(`api/${name}`, given);
+                const said = /filename="([^"]+)"/.exec(response.headers.get('Content-Disposition') || '');
+                return { bytes: await response.blob(), name: said ? said[1] : name };
+            },
             listen(hear) {
                 const events = new EventSource('api/events');
                 for (const name of ['chart', 'meet']) {

@@ -34,7 +34,8 @@
     /** Reads the chart anew, and all that hangs on it if the data changed. */
     leadline.refresh = async () => {
         const was = leadline.chart.version;
-        leadline.chart = await leadline.source.chart();
+        leadline.chart = await ready();
+        fixedTexts();
         if (leadline.chart.version !== was) {
             leadline.water.forget();
             leadline.overlays.forget();
@@ -60,10 +61,21 @@
         });
     }
 
+    /** The chart, once the program has worked it out; a large survey takes a while the first time. */
+    async function ready() {
+        for (let tries = 0; ; tries++) {
+            const chart = await leadline.source.chart();
+            if (chart.why_not) throw new Error(leadline.plain(chart.why_not));
+            if (!chart.computing) return chart;
+            document.getElementById('caution').textContent = leadline.words.computing(tries);
+            await new Promise((go) => setTimeout(go, 400));
+        }
+    }
+
     async function start() {
         leadline.openSource();
         try {
-            leadline.chart = await leadline.source.chart();
+            leadline.chart = await ready();
         } catch (error) {
             document.getElementById('caution').textContent = `${leadline.words.noChart} ${leadline.refusal(error)}`;
             return;
@@ -72,7 +84,7 @@
         const kept = leadline.kept();
         Object.assign(state, {
             units: chart.units || 'm', show: chart.show || 'all', draft: typeof chart.draft_m === 'number' ? chart.draft_m : 0,
-            stage: chart.stage ? chart.stage.level_m : 0,
+            stage: typeof chart.stage_given_m === 'number' ? chart.stage_given_m : chart.stage ? chart.stage.level_m : 0,
         }, kept);
         document.documentElement.dataset.theme = state.theme;
         fixedTexts();
