@@ -41,10 +41,14 @@ pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use home::{Home, KnownSurvey, replace_file};
-pub use import::{ImportRequest, Imported, files_of, import_file};
+pub use import::{
+    ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,
+};
 pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.
 pub use leadline_ingest::gauge;
+/// What logs are and what of them was understood.
+pub use leadline_ingest::{Good, Kind, Report};
 /// What a device may do in a crew.
 pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
