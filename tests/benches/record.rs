@@ -80,7 +80,10 @@ fn live(home: &Path, seconds: u64) {
     });
     let (cpu, at) = first.expect("a status");
     let share = (last.0 - cpu) / (last.1 - at).as_secs_f64();
-    println!("at 10 Hz (50 sentences a second), {seconds} s, sender included: {:.2} % of one core", share * 100.0);
+    println!(
+        "at 10 Hz (50 sentences a second), {seconds} s, sender included: {:.2} % of one core",
+        share * 100.0
+    );
     sender.join().expect("sent");
 }
 

@@ -140,7 +140,7 @@ impl Teller<'_> {
 
 /// `14:05:09Z  depth 4.12 m  1.8 m/s  1203 soundings  2 legs`, and what is not alive.
 fn status_line(cli: &Cli, s: &Status) -> String {
-    let time = s.pulse.time.map_or_else(|| "no time yet".to_owned(), |t| clock(t));
+    let time = s.pulse.time.map_or_else(|| "no time yet".to_owned(), clock);
     let depth = s.pulse.depth.map_or_else(
         || "depth –".to_owned(),
         |(_, mm)| format!("depth {} (as measured)", cli.units.depth(f64::from(mm) / 1000.0)),

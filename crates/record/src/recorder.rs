@@ -9,7 +9,7 @@ use crate::watch::{Warning, Watch};
 use crate::{Error, Source};
 use leadline_ingest::Format;
 use leadline_model::UtcMillis;
-use leadline_survey::{ClosedLeg, Home, ImportRequest, Imported, LiveLog, Store};
+use leadline_survey::{ClosedLeg, Home, ImportRequest, Imported, LiveLog, OpenLeg, Store, show_open_leg};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
@@ -17,6 +17,8 @@ use tokio::sync::mpsc;
 const QUEUE: usize = 1_024;
 /// How often the journal is put on the disk and the instruments are looked at.
 const TICK: Duration = Duration::from_secs(1);
+/// How many ticks apart the growing leg is shown to the crew.
+const SHOW_TICKS: u64 = 5;
 
 /// What to record.
 pub struct Plan {
@@ -94,6 +96,7 @@ struct Recorder<'a> {
     bytes: u64,
     legs: usize,
     troubles: Troubles,
+    ticks: u64,
 }
 
 /// What was said already, and is not said again until it is over.
@@ -147,6 +150,7 @@ impl<'a> Recorder<'a> {
             bytes: 0,
             legs: 0,
             troubles: Troubles::default(),
+            ticks: 0,
         };
         recorder.keep_legs(tell);
         if goes_on {
@@ -253,6 +257,10 @@ impl<'a> Recorder<'a> {
         if self.log.has_closed() {
             self.keep_legs(tell);
         }
+        self.ticks += 1;
+        if self.ticks.is_multiple_of(SHOW_TICKS) {
+            self.show();
+        }
         let (pulse, now) = (self.log.pulse(), Instant::now());
         self.watch.look(&pulse, now).into_iter().for_each(|w| tell(Told::Warning(w)));
         let free = self.look_at_space(tell);
@@ -266,6 +274,13 @@ impl<'a> Recorder<'a> {
             sources: self.sources.clone(),
             free,
         })));
+    }
+
+    /// The growing leg is for showing only: if it cannot be shown, recording is none the worse.
+    fn show(&self) {
+        let open = OpenLeg::of(&self.plan.request.boat, &self.log.open_soundings());
+        let open = (!open.points.is_empty()).then_some(&open);
+        drop(show_open_leg(self.home, &self.store.survey(), open));
     }
 
     fn look_at_space(&mut self, tell: &mut dyn FnMut(Told)) -> Option<u64> {
@@ -311,6 +326,7 @@ impl<'a> Recorder<'a> {
         self.journal.flush().map_err(failed)?;
         self.journal.sync().map_err(failed)?;
         self.plan.request.now = crate::now();
+        drop(show_open_leg(self.home, &self.store.survey(), None));
         let imported = end(self.home, &mut self.store, &path, &self.plan.request)?;
         Ok(Recorded { imported, legs: self.legs, bytes: self.bytes, lost: self.journal.lost })
     }

@@ -217,9 +217,9 @@ impl Watch {
 
     fn speed_of(&mut self, mm_s: u32, said: &mut Vec<Warning>) {
         let band = |slack: u32| match mm_s.saturating_add(slack) {
-            ..=FAIR_SPEED => Speed::Sure,
-            ..=VOID_SPEED => Speed::Fair,
-            _ => Speed::Void,
+            v if v > VOID_SPEED => Speed::Void,
+            v if v > FAIR_SPEED => Speed::Fair,
+            _ => Speed::Sure,
         };
         let (up, down) = (band(0), band(SLACK));
         let new = if up > self.speed { up } else { down.min(self.speed) };

@@ -115,6 +115,12 @@ pub fn import_logs(
             for n in 0..zip.len() {
                 done.extend(zip.member(n, |name, log| one(&name, log, &|e| broken(&name, &e)))?);
             }
+            if done.is_empty() {
+                return Err(Error::Request(format!(
+                    "{}: there is no log in this ZIP archive (folders, links and hidden files are passed over)",
+                    path.display()
+                )));
+            }
             Ok(done)
         }
     }

@@ -20,6 +20,7 @@ mod levels;
 mod marks;
 mod only;
 mod parcel;
+mod provisional;
 mod query;
 mod secrets;
 mod store;
@@ -70,6 +71,7 @@ pub use parcel::{
     WrittenParcel, inspect_locked_parcel, inspect_parcel, read_parcel, read_parcels, write_parcel,
     write_parcels,
 };
+pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

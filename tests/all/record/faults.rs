@@ -173,3 +173,38 @@ fn instruments_that_stop_and_boats_that_fly() {
     live.warning("no-fix");
     live.wait();
 }
+
+/// The growing leg is shown to the crew by a meeting that stays on; it is in nobody's survey until it closes.
+#[test]
+fn the_growing_leg_is_shown_to_the_crew() {
+    let heron = device();
+    let laptop = Device::new();
+    laptop.join(&heron);
+    let mut listener = crate::home::Listener::start(&heron);
+    let mut meeting = laptop
+        .command(&["sync", "--with", &listener.address])
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let mut live = Live::start(&heron, &["-"]);
+    let mut shown = serde_json::Value::Null;
+    for s in 0..120u32 {
+        live.say(second("010526", 36_000 + s, s, 4).as_bytes());
+        std::thread::sleep(Duration::from_millis(250));
+        if s % 20 == 19 {
+            shown = laptop.json(&["status"])["recording"].clone();
+            if shown.as_array().is_some_and(|a| !a.is_empty()) {
+                break;
+            }
+        }
+    }
+    drop((meeting.kill(), meeting.wait()));
+    listener.kill();
+    assert_eq!(shown[0]["boat"], "Heron", "{shown}");
+    assert!(shown[0]["device"].is_string() && shown[0]["points"].as_u64() > Some(0), "{shown}");
+    assert_eq!(laptop.json(&["status"])["soundings"], 0);
+    let ended = live.wait();
+    assert_eq!(ended["legs"], 1, "{ended}");
+    assert_eq!(heron.json(&["status"])["recording"], serde_json::json!([]));
+}

@@ -2,8 +2,8 @@
 //!
 //! `LEADLINE_KILLS=200` makes it two hundred moments.
 
-use super::live::{Live, device, same_as_file};
-use crate::home::small_log;
+use super::live::{Live, device, journals, same_as_file};
+use crate::home::{Device, small_log};
 use std::collections::HashSet;
 use std::time::{Duration, Instant};
 
@@ -46,7 +46,7 @@ fn killed(seed: u64, times: u64) -> Duration {
         }
         live.kill();
         let end = Instant::now();
-        let kept = journal(&d.home());
+        let kept = journal(&d);
         let kept: HashSet<&str> = kept.split_inclusive('\n').collect();
         let lost = said.iter().find(|(_, line)| !kept.contains(line));
         worst = worst.max(lost.map_or(Duration::ZERO, |(at, _)| end - *at));
@@ -68,9 +68,8 @@ fn killed(seed: u64, times: u64) -> Duration {
     worst
 }
 
-fn journal(home: &std::path::Path) -> String {
-    let list = std::fs::read_dir(home.join("recordings")).expect("there");
-    let paths: Vec<_> = list.map(|e| e.expect("listed").path()).collect();
+fn journal(d: &Device) -> String {
+    let paths = journals(d);
     assert_eq!(paths.len(), 1, "{paths:?}");
     String::from_utf8(std::fs::read(&paths[0]).expect("read")).expect("text")
 }

@@ -140,3 +140,10 @@ pub(super) fn same_as_file(d: &Device, log: &[u8]) {
     assert_eq!(file["soundings"], before["soundings"]);
     assert_eq!(d.json(&["status"]), before);
 }
+
+/// The journals in a device's folder.
+pub(super) fn journals(d: &Device) -> Vec<std::path::PathBuf> {
+    let list = std::fs::read_dir(d.home().join("recordings")).expect("there");
+    let paths = list.map(|e| e.expect("listed").path());
+    paths.filter(|p| p.extension().is_some_and(|e| e == "log")).collect()
+}

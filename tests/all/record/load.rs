@@ -30,7 +30,9 @@ fn nothing_is_lost_from_datagrams() {
             let (day, of_day) = (1 + s / 86_400, s % 86_400);
             let (h, m, sec) = (of_day / 3600, of_day / 60 % 60, of_day % 60);
             let lon = 24.78 + f64::from(s % 3_000) * 0.0016;
-            sentence(&format!("GPRMC,{h:02}{m:02}{sec:02}.00,A,4812.6000,N,007{lon:07.4},E,3.9,90.0,{day:02}0526,,,D"))
+            sentence(&format!(
+                "GPRMC,{h:02}{m:02}{sec:02}.00,A,4812.6000,N,007{lon:07.4},E,3.9,90.0,{day:02}0526,,,D"
+            ))
         } else {
             depths += 1;
             sentence(&format!("SDDPT,{:.2},0.0", 5.0 + f64::from(i % 1_000) * 0.01))

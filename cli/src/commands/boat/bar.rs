@@ -55,7 +55,9 @@ fn solve(plates: &[(f64, f64)]) -> Result<Bar, &'static str> {
         along / plates.iter().map(|q| (q.0 - p) * (q.0 - p)).sum::<f64>()
     });
     if ratio.is_some_and(|r| !RATIOS.contains(&r)) {
-        return Err("these readings fit no speed of sound in water: check that each depth stands with its own reading");
+        return Err(
+            "these readings fit no speed of sound in water: check that each depth stands with its own reading",
+        );
     }
     let k = ratio.unwrap_or(1.0);
     let draft_m = p - i / k;
@@ -76,9 +78,14 @@ pub(crate) fn run(cli: &Cli, a: &BarArgs) -> Result<(), Failure> {
     match bar.ratio {
         Some(ratio) => {
             let way = if ratio > 1.0 { "too deep" } else { "too shallow" };
-            talk::say(&format!("the sounder shows {:.1} % {way} below the transducer", (ratio - 1.0).abs() * 100.0))?;
+            talk::say(&format!(
+                "the sounder shows {:.1} % {way} below the transducer",
+                (ratio - 1.0).abs() * 100.0
+            ))?;
         }
-        None => talk::say("one depth of the plate tells nothing of the sound speed; a second one 2 m deeper does")?,
+        None => talk::say(
+            "one depth of the plate tells nothing of the sound speed; a second one 2 m deeper does",
+        )?,
     }
     if let Some(speed) = speed {
         talk::say(&format!("sound travels here at {speed:.0} m/s"))?;
@@ -107,6 +114,8 @@ mod tests {
         let bar = solve(&[(2.0, 1.62)]).expect("sound");
         assert!((bar.draft_m - 0.38).abs() < 1e-9 && bar.ratio.is_none() && bar.left_m.is_none());
         assert!(solve(&[(2.0, 3.6), (4.0, 1.6)]).is_err(), "exchanged");
-        assert!(plate("2=1.6").is_ok() && plate("2").is_err() && plate("2=x").is_err() && plate("-1=1").is_err());
+        assert!(
+            plate("2=1.6").is_ok() && plate("2").is_err() && plate("2=x").is_err() && plate("-1=1").is_err()
+        );
     }
 }

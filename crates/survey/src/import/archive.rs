@@ -121,7 +121,8 @@ impl Zip {
     ) -> Result<Option<T>, Error> {
         let raw = self.zip.file_names_raw().nth(n).map(String::from_utf8_lossy).unwrap_or_default();
         let name = PathBuf::from(format!("{}/{}", self.path.display(), escaped(&raw)));
-        let hidden = raw.split(['/', '\\']).any(|p| p.starts_with('.') || p == "__MACOSX");
+        let is_hidden = |p: &str| p.starts_with('.') && p != "." && p != ".." || p == "__MACOSX";
+        let hidden = raw.split(['/', '\\']).any(is_hidden);
         let (packed, out) = (Rc::clone(&self.packed), Rc::clone(&self.out));
         let file = self.zip.by_index(n).map_err(|e| cannot_unpack(&name, &e))?;
         if hidden || file.is_dir() || file.is_symlink() {
