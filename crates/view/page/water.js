@@ -5,14 +5,14 @@
     const leadline = window.leadline;
     const { PX } = leadline.tint;
     const WORLD = 2 * 20037508.342789244;
-    const KEEP = 160; // tiles
+    const KEEP = 120; // tiles, a third of a megabyte each
     const AT_ONCE = 6; // requests under way
 
     const tiles = new Map(); // key -> tile, in order of last use
     const figures = new Map();
     let queue = [];
     let running = 0;
-    let canvas, stamp = 0;
+    let canvas, image, stamp = 0;
 
     const zoomOf = (resolution) => {
         const { minZoom = 0, maxZoom = 20 } = leadline.source;
@@ -68,7 +68,10 @@
                 .then((data) => Object.assign(job.tile, data ? { state: 'here', data } : { state: 'empty' }))
                 .catch(() => {
                     job.tile.state = 'failed';
-                    setTimeout(() => job.store.delete(job.key), 3000);
+                    setTimeout(() => {
+                        job.store.delete(job.key);
+                        changed();
+                    }, 3000);
                 })
                 .finally(() => {
                     running--;
@@ -105,9 +108,9 @@
             tile.canvas = document.createElement('canvas');
             tile.canvas.width = tile.canvas.height = PX;
             tile.pen = tile.canvas.getContext('2d');
-            tile.image = tile.pen.createImageData(PX, PX);
         }
-        tile.pen.putImageData(leadline.tint.paint(tile.data, tile.image), 0, 0);
+        image = image || new ImageData(PX, PX);
+        tile.pen.putImageData(leadline.tint.paint(tile.data, image), 0, 0);
         tile.look = wanted;
         return tile.canvas;
     }
