@@ -39,6 +39,7 @@
         if (leadline.chart.version !== was) {
             leadline.water.forget();
             leadline.overlays.forget();
+            leadline.tell('chart');
         }
         leadline.strip();
         leadline.sheets.again();

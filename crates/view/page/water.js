@@ -10,6 +10,7 @@
 
     const tiles = new Map(); // key -> tile, in order of last use
     const figures = new Map();
+    const past = new Map(); // tiles of the data before: shown until the new ones are here
     let queue = [];
     let running = 0;
     let canvas, image, stamp = 0;
@@ -41,6 +42,7 @@
             lat(y + 1) <= bounds[3] + margin && lat(y) >= bounds[1] - margin;
     }
 
+    const placeOf = ({ z, x, y }) => `${z}/${x}/${y}`;
     const keyOf = ({ z, x, y }) => `${leadline.state.show}/${z}/${x}/${y}`;
 
     /** The tile if it is here; otherwise it is asked for. */
@@ -119,7 +121,7 @@
     function levels(z) {
         const { state, chart } = leadline;
         const { one, step } = leadline.tint.bands();
-        const finer = z >= 17 ? 4 : z >= 15 ? 2 : 1;
+        const finer = z >= 18 ? 4 : z >= 16 ? 2 : 1;
         const every = Math.max(step / finer, state.units === 'fm' ? 0.25 : state.units === 'ft' ? 1 : 0.25);
         const [low, high] = chart.depth_range_m || [0, 0];
         const list = [];
@@ -181,6 +183,7 @@
         const taken = leadline.overlays.boxes(left, top, resolution, ratio);
         if (leadline.state.layers.contours) contourLines(pen, inView, place, scale, z, ratio, taken);
         if (leadline.state.layers.soundings) soundingFigures(pen, inView, left, top, resolution, ratio, taken);
+        if (!running && !queue.length) past.clear();
         stamp++;
     }
 
@@ -188,8 +191,11 @@
         const [x, y] = place(at);
         const right = x + PX * scale, low = y + PX * scale;
         const box = [Math.round(x), Math.round(y), Math.round(right) - Math.round(x), Math.round(low) - Math.round(y)];
+        const before = past.get(placeOf(at));
         if (tile.state === 'here') pen.drawImage(picture(tile), ...box);
-        else if (tile.state !== 'empty') ancestor(pen, at, box);
+        else if (tile.state === 'empty') return;
+        else if (before) pen.drawImage(picture(before), ...box);
+        else ancestor(pen, at, box);
     }
 
     /** Until a tile is here, the part of a coarser one that is. */
@@ -210,11 +216,12 @@
         pen.strokeStyle = leadline.palette.css(of.ink, 0.85);
         pen.lineJoin = 'round';
         for (const { at, tile } of inView) {
-            if (tile.state !== 'here') continue;
+            const drawn = tile.state === 'waiting' ? past.get(placeOf(at)) : tile;
+            if (!drawn || drawn.state !== 'here') continue;
             const [x, y] = place(at);
             const node = 2 * scale;
             pen.setTransform(node, 0, 0, node, x, y);
-            for (const { level, path, labels: places } of lines(tile, z)) {
+            for (const { level, path, labels: places } of lines(drawn, z)) {
                 pen.lineWidth = (level.weight * of.line * ratio) / node;
                 pen.stroke(path);
                 for (const p of places) labels.push({ x: x + p.x * node, y: y + p.y * node, turn: p.turn, text: level.text, heavy: level.weight > 1, length: p.length });
@@ -314,6 +321,8 @@
         changed,
         /** Everything is asked for anew: other data, or another choice of boats and days. */
         forget() {
+            past.clear();
+            for (const tile of tiles.values()) if (tile.state === 'here') past.set(placeOf(tile.at), tile);
             tiles.clear();
             figures.clear();
             queue = [];
