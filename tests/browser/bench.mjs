@@ -169,4 +169,9 @@ export async function tap(page, lon, lat) {
     await page.waitForFunction((asking) => !document.querySelector('#sheet').textContent.includes(asking), 'Asking');
 }
 
+/** Waits until the program has worked out other data than `version`, and the page shows them. */
+export const changed = (page, version) => page.waitForFunction((v) => window.leadline.chart.version !== v, version, { timeout: 30000 });
+
+export const version = (page) => page.evaluate(() => window.leadline.chart.version);
+
 export const get = (page, address) => page.evaluate(async (a) => (await fetch(a)).json(), address);

@@ -1,7 +1,7 @@
 // Every feature of the page by click: layers, places, drawing, marks, boats and days, logs, level, plan, copies, meeting.
 import fs from 'node:fs';
 import path from 'node:path';
-import { answer, check, equal, get, leadline, must, pixelOf, seen, sheet, shot, still, tap, work } from './bench.mjs';
+import { answer, changed, check, equal, get, leadline, must, pixelOf, seen, sheet, shot, still, tap, version, work } from './bench.mjs';
 
 const LAYERS = ['passes', 'coverage', 'structure', 'marks', 'plan'];
 
@@ -70,6 +70,13 @@ async function measuredPlace(page) {
 
 export async function places(page) {
     let place;
+    const ask = () => get(page, `api/touch?lon=${place.lon}&lat=${place.lat}&show=all`);
+    const undo = async () => {
+        const now = await version(page);
+        await page.click('#undo');
+        await page.waitForSelector('#undo', { state: 'detached' });
+        await changed(page, now);
+    };
     await check('a place touched tells depth today, band, grade, who, when, why', async () => {
         place = await measuredPlace(page);
         await tap(page, place.lon, place.lat);
@@ -86,30 +93,32 @@ export async function places(page) {
         await shot(page, 'wide-place');
     });
     await check('a cell is left out with a reason, and taken back', async () => {
-        const before = (await get(page, 'api/chart')).version;
+        const before = await version(page);
         await page.click('#leave-out-cell');
         await answer(page, { Why: 'a passing boat <b>' });
         await page.waitForSelector('#undo');
-        await still(page);
-        const after = await get(page, `api/touch?lon=${place.lon}&lat=${place.lat}&show=all`);
-        must(after.basis !== 'cell' || after.measured.every((m) => !m.used), 'the cell still counts');
-        must((await get(page, 'api/chart')).version !== before, 'the version stayed');
-        await page.click('#undo');
-        await page.waitForSelector('#undo', { state: 'detached' });
-        const again = await get(page, `api/touch?lon=${place.lon}&lat=${place.lat}&show=all`);
-        equal(again.depth_m, place.told.depth_m, 'depth after taking back');
+        await changed(page, before);
+        const after = await ask();
+        must(after.basis !== 'cell' || after.depth_m !== place.told.depth_m, 'the cell still counts');
+        await undo();
+        equal((await ask()).depth_m, place.told.depth_m, 'depth after taking back');
     });
     await check('a stretch of a boat’s time is left out and taken back', async () => {
         await tap(page, place.lon, place.lat);
+        const before = await version(page);
         await page.getByRole('button', { name: 'Leave out a stretch of time' }).first().click();
         await answer(page);
         await page.waitForSelector('dialog[open] input');
         await answer(page, { Why: 'transducer fouled' });
         await page.waitForSelector('#undo');
-        await page.click('#undo');
-        await page.waitForSelector('#undo', { state: 'detached' });
+        await changed(page, before);
+        const left = (await ask()).measured.filter((m) => m.used).length;
+        must(left < place.told.measured.filter((m) => m.used).length, 'the stretch still counts');
+        await undo();
+        equal((await ask()).depth_m, place.told.depth_m, 'depth after taking back');
     });
     await check('a drawn area is left out; the decisions list it and take it back', async () => {
+        const before = await version(page);
         const [x, y] = await pixelOf(page, place.lon, place.lat);
         await sheet(page, 'place');
         await page.click('#draw-area');
@@ -120,15 +129,17 @@ export async function places(page) {
         await page.click('#pen .strong');
         await answer(page, { Why: 'weed in July' });
         await page.waitForSelector('#undo');
+        await changed(page, before);
+        must((await ask()).basis !== 'cell', 'the area still counts');
         await sheet(page, 'do');
         await page.click('#decisions-show');
         await page.waitForSelector('#decisions');
         const list = await page.textContent('#decisions');
         must(list.includes('weed in July'), list.slice(0, 200));
+        const left = await version(page);
         await page.locator('#decisions li', { hasText: 'weed in July' }).getByRole('button').first().click();
-        await page.waitForFunction(() => document.querySelector('#say').textContent.includes('Taken back'));
-        const again = await get(page, `api/touch?lon=${place.lon}&lat=${place.lat}&show=all`);
-        equal(again.depth_m, place.told.depth_m, 'depth after taking back');
+        await changed(page, left);
+        equal((await ask()).depth_m, place.told.depth_m, 'depth after taking back');
     });
     await check('a profile along a drawn line, and a distance', async () => {
         const [x, y] = await pixelOf(page, place.lon, place.lat);
@@ -237,13 +248,16 @@ export async function doing(page) {
         await page.waitForSelector('#level-told');
         const told = await page.textContent('#level-told');
         must(/before/i.test(told) && /after/i.test(told), told.slice(0, 200));
-        const before = (await get(page, 'api/chart')).version;
-        await page.click('#level-apply');
-        await page.waitForFunction((v) => window.leadline.chart.version !== v, before);
-        await shot(page, 'wide-level');
-        const applied = (await get(page, 'api/chart')).version;
-        await page.click('#level-undo');
-        await page.waitForFunction((v) => window.leadline.chart.version !== v, applied);
+        // What is in force already is undone first: applying it again changes nothing.
+        const held = (await get(page, 'api/level')).in_force;
+        for (const act of held ? ['undo', 'apply', 'undo'] : ['apply', 'undo']) {
+            const before = await version(page);
+            await page.click(`#level-${act}`);
+            await changed(page, before);
+            equal(Boolean((await get(page, 'api/level')).in_force), act === 'apply', `in force after ${act}`);
+            await still(page);
+            if (act === 'apply') await shot(page, 'wide-level');
+        }
     });
     await check('a plan is shown and saved as GPX', async () => {
         await sheet(page, 'do');

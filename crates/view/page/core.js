@@ -87,6 +87,10 @@
         return `${sign && metres >= 0 ? '+' : ''}${value.replace('-', '\u2212')} ${leadline.state.units}`;
     };
 
+    /** A place as people read it aloud: latitude first. */
+    leadline.placeText = ([lon, lat]) =>
+        `${Math.abs(lat).toFixed(5)}\u00b0 ${lat < 0 ? 'S' : 'N'}, ${Math.abs(lon).toFixed(5)}\u00b0 ${lon < 0 ? 'W' : 'E'}`;
+
     leadline.distance = (metres) =>
         metres < 1000 ? `${Math.round(metres)} m` : `${(metres / 1000).toFixed(2)} km`;
 

@@ -139,7 +139,7 @@
         const w = words();
         const input = h('input', { type: 'file', id: 'parcel-file', class: 'unseen', onchange: () => input.files.length && takeParcel(input.files[0]) });
         return h('section', null, h('h3', null, w.copies), h('p', null, w.copiesHint),
-            h('div', { class: 'row' }, leadline.button(w.parcelGet, () => leadline.save('parcel'), { id: 'parcel-get' }),
+            h('div', { class: 'row' }, leadline.chart.door !== 'lan' && leadline.button(w.parcelGet, () => leadline.save('parcel'), { id: 'parcel-get' }),
                 leadline.chart.may_write && [input, h('label', { class: 'button', for: 'parcel-file' }, w.parcelPut)]),
             done.parcel && h('div', { id: 'parcel-told' }, leadline.figures(done.parcel)),
             h('p', null, w.pocketHint),

@@ -25,6 +25,15 @@
             leadline.hear(spoken(asked));
         }
     });
+    // Other data: what is told of the place is asked for anew, and stays until the answer is there.
+    leadline.on('chart', async () => {
+        const asked = place;
+        if (!asked || leadline.sheets.open() !== 'place') return;
+        await leadline.attempt(async () => {
+            asked.told = await leadline.source.touch(asked.at[0], asked.at[1]);
+        });
+        if (asked === place) leadline.sheets.again('place');
+    });
     leadline.on('closed', (name) => {
         if (name !== 'place') return;
         leadline.chartMap.touched(null);
@@ -210,7 +219,7 @@
         box.append(outcome() || '');
         const showPlace = place && !(result && (result.profile || result.distance));
         if (showPlace) {
-            box.append(h('p', { class: 'quiet' }, `${place.at[1].toFixed(5)}, ${place.at[0].toFixed(5)} \u00b7 ${w.atStage(leadline.height(leadline.state.stage, true))}`), markCard() || '');
+            box.append(h('p', { class: 'quiet' }, `${leadline.placeText(place.at)} \u00b7 ${w.atStage(leadline.height(leadline.state.stage, true))}`), markCard() || '');
             if (place.waiting) box.append(h('p', null, w.asking));
             else if (place.error) box.append(h('p', { class: 'bad' }, place.error));
             else {

@@ -126,9 +126,17 @@
         return h('div', null, parts);
     };
 
+    /** A pocket chart holds one picture of all: whose it is can be told, not chosen. */
+    function told() {
+        const w = leadline.words.who;
+        return [h('p', { class: 'quiet' }, leadline.words.pocket.who), h('ul', { class: 'cards' }, (leadline.chart.passes || []).slice(-300).map((p) => h('li', null, h('b', null, leadline.plain(p.boat)),
+            h('small', null, ` ${leadline.when(p.from_utc)} \u00b7 ${w.soundings(p.soundings)}`))))];
+    }
+
     leadline.sheet('who', (box) => {
         const w = leadline.words.who;
         const { chart } = leadline;
+        if (leadline.source.pocket) return box.append(...told());
         const fresh = (chart.passes || []).filter((p) => p.fresh);
         if (fresh.length) {
             box.append(h('p', { class: 'fresh' }, w.freshCame(fresh.length, [...new Set(fresh.map((p) => leadline.plain(p.boat)))].join(', ')), ' ',
@@ -141,5 +149,6 @@
             box.append(h('h3', null, w.crew), h('ul', { class: 'cards' }, chart.crew.map((c) => h('li', null, h('b', null, leadline.plain(c.name || c.device)), ` ${leadline.plain(c.role)}`,
                 c.met_utc && h('small', null, ` \u00b7 ${w.met(leadline.when(c.met_utc))}`)))));
         }
+        return undefined;
     });
 })();

@@ -28,7 +28,7 @@
 
     function summary() {
         const { chart } = leadline;
-        document.getElementById('summary').textContent = [chart.summary, leadline.words.water.now(leadline.height(leadline.state.stage, true)), chart.caution].filter(Boolean).map(leadline.plain).join(' ');
+        document.getElementById('summary').textContent = [chart.summary, leadline.words.water.now(leadline.height(leadline.state.stage, true))].filter(Boolean).map(leadline.plain).join(' ');
     }
 
     /** Reads the chart anew, and all that hangs on it if the data changed. */
@@ -39,6 +39,7 @@
         if (leadline.chart.version !== was) {
             leadline.water.forget();
             leadline.overlays.forget();
+            leadline.tell('chart');
         }
         leadline.strip();
         leadline.sheets.again();
@@ -54,10 +55,20 @@
     }
 
     function listen() {
-        leadline.source.listen((event, what) => {
+        const events = leadline.source.listen((event, what) => {
             if (event === 'chart') {
                 if (what.version !== leadline.chart.version) leadline.attempt(leadline.refresh);
             } else leadline.tell('meet', what);
+        });
+        if (!events) return;
+        let lost = false;
+        events.addEventListener('error', () => {
+            if (!lost) leadline.say(leadline.words.lost, true);
+            lost = true;
+        });
+        events.addEventListener('open', () => {
+            if (lost) leadline.attempt(leadline.refresh);
+            lost = false;
         });
     }
 

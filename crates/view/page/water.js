@@ -5,14 +5,15 @@
     const leadline = window.leadline;
     const { PX } = leadline.tint;
     const WORLD = 2 * 20037508.342789244;
-    const KEEP = 160; // tiles
+    const KEEP = 120; // tiles, a third of a megabyte each
     const AT_ONCE = 6; // requests under way
 
     const tiles = new Map(); // key -> tile, in order of last use
     const figures = new Map();
+    const past = new Map(); // tiles of the data before: shown until the new ones are here
     let queue = [];
     let running = 0;
-    let canvas, stamp = 0;
+    let canvas, image, stamp = 0;
 
     const zoomOf = (resolution) => {
         const { minZoom = 0, maxZoom = 20 } = leadline.source;
@@ -41,6 +42,7 @@
             lat(y + 1) <= bounds[3] + margin && lat(y) >= bounds[1] - margin;
     }
 
+    const placeOf = ({ z, x, y }) => `${z}/${x}/${y}`;
     const keyOf = ({ z, x, y }) => `${leadline.state.show}/${z}/${x}/${y}`;
 
     /** The tile if it is here; otherwise it is asked for. */
@@ -68,7 +70,10 @@
                 .then((data) => Object.assign(job.tile, data ? { state: 'here', data } : { state: 'empty' }))
                 .catch(() => {
                     job.tile.state = 'failed';
-                    setTimeout(() => job.store.delete(job.key), 3000);
+                    setTimeout(() => {
+                        job.store.delete(job.key);
+                        changed();
+                    }, 3000);
                 })
                 .finally(() => {
                     running--;
@@ -105,9 +110,9 @@
             tile.canvas = document.createElement('canvas');
             tile.canvas.width = tile.canvas.height = PX;
             tile.pen = tile.canvas.getContext('2d');
-            tile.image = tile.pen.createImageData(PX, PX);
         }
-        tile.pen.putImageData(leadline.tint.paint(tile.data, tile.image), 0, 0);
+        image = image || new ImageData(PX, PX);
+        tile.pen.putImageData(leadline.tint.paint(tile.data, image), 0, 0);
         tile.look = wanted;
         return tile.canvas;
     }
@@ -116,7 +121,7 @@
     function levels(z) {
         const { state, chart } = leadline;
         const { one, step } = leadline.tint.bands();
-        const finer = z >= 17 ? 4 : z >= 15 ? 2 : 1;
+        const finer = z >= 18 ? 4 : z >= 16 ? 2 : 1;
         const every = Math.max(step / finer, state.units === 'fm' ? 0.25 : state.units === 'ft' ? 1 : 0.25);
         const [low, high] = chart.depth_range_m || [0, 0];
         const list = [];
@@ -178,6 +183,7 @@
         const taken = leadline.overlays.boxes(left, top, resolution, ratio);
         if (leadline.state.layers.contours) contourLines(pen, inView, place, scale, z, ratio, taken);
         if (leadline.state.layers.soundings) soundingFigures(pen, inView, left, top, resolution, ratio, taken);
+        if (!running && !queue.length) past.clear();
         stamp++;
     }
 
@@ -185,8 +191,11 @@
         const [x, y] = place(at);
         const right = x + PX * scale, low = y + PX * scale;
         const box = [Math.round(x), Math.round(y), Math.round(right) - Math.round(x), Math.round(low) - Math.round(y)];
+        const before = past.get(placeOf(at));
         if (tile.state === 'here') pen.drawImage(picture(tile), ...box);
-        else if (tile.state !== 'empty') ancestor(pen, at, box);
+        else if (tile.state === 'empty') return;
+        else if (before) pen.drawImage(picture(before), ...box);
+        else ancestor(pen, at, box);
     }
 
     /** Until a tile is here, the part of a coarser one that is. */
@@ -207,11 +216,12 @@
         pen.strokeStyle = leadline.palette.css(of.ink, 0.85);
         pen.lineJoin = 'round';
         for (const { at, tile } of inView) {
-            if (tile.state !== 'here') continue;
+            const drawn = tile.state === 'waiting' ? past.get(placeOf(at)) : tile;
+            if (!drawn || drawn.state !== 'here') continue;
             const [x, y] = place(at);
             const node = 2 * scale;
             pen.setTransform(node, 0, 0, node, x, y);
-            for (const { level, path, labels: places } of lines(tile, z)) {
+            for (const { level, path, labels: places } of lines(drawn, z)) {
                 pen.lineWidth = (level.weight * of.line * ratio) / node;
                 pen.stroke(path);
                 for (const p of places) labels.push({ x: x + p.x * node, y: y + p.y * node, turn: p.turn, text: level.text, heavy: level.weight > 1, length: p.length });
@@ -311,6 +321,8 @@
         changed,
         /** Everything is asked for anew: other data, or another choice of boats and days. */
         forget() {
+            past.clear();
+            for (const tile of tiles.values()) if (tile.state === 'here') past.set(placeOf(tile.at), tile);
             tiles.clear();
             figures.clear();
             queue = [];

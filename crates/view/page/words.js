@@ -12,6 +12,7 @@
         failed: 'That did not work.',
         noChart: 'The chart could not be read.',
         computing: (n) => `The chart is being worked out ${'.'.repeat(1 + (n % 3))}`,
+        lost: 'The program does not answer any more. What is on the map stays; start it again with: leadline view',
         saving: 'Making the file \u2026',
         saved: (name, bytes) => `${name}, ${bytes < 1e6 ? `${Math.ceil(bytes / 1000)} kB` : `${(bytes / 1e6).toFixed(1)} MB`}.`,
         badTile: 'A depth tile came that cannot be read. Reload the page; if it stays, the program and the page are of two versions.',
