@@ -17,7 +17,7 @@
         const { state, chart } = leadline;
         const w = leadline.words.water;
         const read = chart.stage;
-        if (read && Math.abs(state.stage - read.level_m) < 1e-4) return w.read(leadline.plain(read.gauge || w.noGauge), leadline.when(read.at_utc), leadline.age(read.age_s));
+        if (read && Math.abs(state.stage - read.level_m) < 1e-4) return w.read(leadline.plain(read.gauge || w.noGauge), leadline.when(read.at_utc), leadline.age(read.age_s ?? Math.max(0, (Date.now() - Date.parse(read.at_utc)) / 1000)));
         if (Math.abs(state.stage) < 1e-4) return read ? w.datum : w.neverRead;
         return read ? w.byHand(leadline.height(state.stage - read.level_m, true), leadline.when(read.at_utc)) : w.byHandUnread;
     }
