@@ -28,3 +28,4 @@ mod sim;
 mod structure;
 mod truth;
 mod verdicts;
+mod view;
