@@ -91,7 +91,9 @@
         const w = leadline.words.water;
         const { chart } = leadline;
         const read = chart.stage;
-        box.append(
+        box.append(...[
+            chart.blank && h('p', { class: 'bad' }, leadline.plain(chart.blank)),
+            (chart.conflicts || []).length > 0 && h('section', { class: 'dispute' }, h('h3', null, w.conflicts), h('ul', null, chart.conflicts.map((c) => h('li', null, leadline.plain(c))))),
             h('p', null, meaning()),
             h('div', { class: 'row' },
                 read && leadline.button(w.useReading, () => leadline.set({ stage: read.level_m })),
@@ -102,7 +104,7 @@
             choice('units', ['m', 'ft', 'fm'].map((u) => [u, leadline.words.units[u]]), w.units),
             choice('theme', leadline.themes.map((t) => [t, leadline.words.themes[t]]), w.theme),
             h('p', { class: 'quiet' }, w.datumIs(leadline.plain(chart.survey.datum))),
-        );
+        ].filter(Boolean));
     });
 
     leadline.strip = strip;
