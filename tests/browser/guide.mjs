@@ -9,6 +9,12 @@ export async function guide(browser, link, folder) {
         await wide.screenshot({ path: path.join(folder, 'page-water.png') });
         await sheet(wide, 'layers');
         for (const name of ['passes', 'coverage']) await wide.locator(`#layer-${name}`).check();
+        await wide.evaluate(() => {
+            const view = window.leadline.map.getView();
+            view.setZoom(view.getZoom() + 1.3);
+            document.getElementById('sheet').scrollTop = 0;
+        });
+        await still(wide);
         await wide.waitForTimeout(1500);
         await wide.screenshot({ path: path.join(folder, 'page-layers.png') });
         await wide.context().close();
