@@ -78,8 +78,11 @@ mod tests {
             assert!(kept.get("0").is_some(), "asked for each time");
         }
         assert!(kept.get("1").is_none() && kept.get("19").is_some());
-        assert!(kept.lock().bytes <= 10_000);
-        assert_eq!(kept.lock().by_key.len(), kept.lock().by_age.len());
+        {
+            let inside = kept.lock();
+            assert!(inside.bytes <= 10_000);
+            assert_eq!(inside.by_key.len(), inside.by_age.len());
+        }
         kept.put("big".into(), Some(Bytes::from(vec![0; 9_000])));
         assert!(kept.get("big").is_none(), "one answer may not push out all others");
         kept.put("0".into(), None);

@@ -104,10 +104,10 @@ fn logs_and_parcels_by_hand() {
     let empty = server.post_bytes("/api/import?name=x.txt&boat=Heron", b"hello").json();
     assert!(empty["nothing"].is_string(), "{empty}");
     // The second copy: out of one device, into another of the crew.
-    let parcel = server.get("/api/parcel");
-    assert!(parcel.header("content-disposition").expect("a name").contains("Testmere.parcel"));
     let laptop = Device::new();
     laptop.join(&d);
+    let parcel = server.get("/api/parcel");
+    assert!(parcel.header("content-disposition").expect("a name").contains("Testmere.parcel"));
     let other = Server::start(&laptop, &[]);
     let took = other.post_bytes("/api/parcel", &parcel.body).json();
     assert_eq!(took["whole"], true, "{took}");

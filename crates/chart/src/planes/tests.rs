@@ -56,7 +56,7 @@ fn read(bytes: &[u8]) -> Tile {
 
 #[test]
 fn a_fine_tile_says_what_the_surface_says() {
-    for (corner, zoom) in CORNERS.iter().flat_map(|c| [16, 18, 20].map(|z| (*c, z))) {
+    for (corner, zoom) in CORNERS.iter().flat_map(|c| [16, 17, 19].map(|z| (*c, z))) {
         let surface = Surface::new(&water(corner, 24, 3), &SurfaceSettings::default());
         let tiles = DepthTiles::new(&surface, BTreeSet::from([1]));
         let mut seen = (0, 0);
@@ -92,7 +92,7 @@ fn a_fine_tile_says_what_the_surface_says() {
                 }
             }
         }
-        assert!(seen.0 > 5_000 && seen.1 > 200, "{corner:?} {zoom}: {seen:?}");
+        assert!(seen.0 > 3_000 && seen.1 > 200, "{corner:?} {zoom}: {seen:?}");
     }
 }
 
