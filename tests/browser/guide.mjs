@@ -4,7 +4,7 @@ import { check, get, open, sheet, still, tap } from './bench.mjs';
 
 export async function guide(browser, link, folder) {
     await check('pictures for the guide', async () => {
-        const wide = await open(browser, link, { width: 960, height: 600 });
+        const wide = await open(browser, link, { width: 820, height: 520 });
         await still(wide);
         await wide.screenshot({ path: path.join(folder, 'page-water.png') });
         await sheet(wide, 'layers');
