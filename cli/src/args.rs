@@ -196,6 +196,11 @@ pub(crate) enum Command {
     Trim(crate::commands::trim::TrimArgs),
     /// Check every byte of the store, and make its caches again if they are wrong
     Verify,
+    /// Show the map as a page in the browser, on this device or read-only on a phone near by
+    #[command(
+        after_help = "Examples:\n  leadline view                   (this device; prints the link to open)\n  leadline view --lan             (a phone on the same hotspot scans the picture; read-only)\n  leadline view --doors           (which browsers were let in)\n  leadline view --revoke 2        (shut one out)\n\nNothing comes from elsewhere: it works with no internet at all."
+    )]
+    View(crate::commands::view::ViewArgs),
     /// Print shell completions
     #[command(hide = true)]
     Completions {

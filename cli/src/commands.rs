@@ -29,6 +29,7 @@ mod survey;
 mod sync;
 pub(crate) mod trim;
 mod verify;
+pub(crate) mod view;
 mod volume;
 pub(crate) mod wants;
 mod water;
@@ -75,6 +76,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Mark(c) => done(mark::run(cli, c)),
         Command::Trim(a) => done(trim::run(cli, a)),
         Command::Verify => verify::run(cli),
+        Command::View(a) => done(view::run(cli, a)),
         Command::Completions { shell } => done(completions(*shell)),
         Command::Man => done(man()),
     }

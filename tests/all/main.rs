@@ -30,3 +30,4 @@ mod sim;
 mod structure;
 mod truth;
 mod verdicts;
+mod view;

@@ -7,11 +7,13 @@ mod areas;
 mod crew;
 mod decisions;
 mod desk;
+mod doors;
 mod error;
 mod fetching;
 mod geopackage;
 mod give;
 mod ground;
+mod handed;
 mod home;
 mod import;
 mod invite;
@@ -38,9 +40,11 @@ pub use decisions::{
     undo_levelling,
 };
 pub use desk::SurveyDesk;
+pub use doors::{Door, MAX_DOORS};
 pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
+pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
 pub use home::{Home, KnownSurvey, replace_file};
 pub use import::{
     ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,
@@ -54,9 +58,9 @@ pub use leadline_ingest::{Good, Kind, Report};
 pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
 pub use leadline_reduce::{
-    BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DatumFound, DayFound, Differences, Dispute,
-    DraftSource, Found, Proposal, Reduced, Settings, SoundSource, Spread, StageHow, StageUsed, Tally, Term,
-    Why,
+    BoatFound, BoatTally as BoatCounts, Conditions, CopyFound, Counts as SoundingCounts, DatumFound,
+    DayFound, Differences, Dispute, DraftSource, Found, Proposal, Reduced, Rival, Settings, SoundSource,
+    Spread, StageHow, StageUsed, Tally, Term, Why,
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
