@@ -252,7 +252,7 @@ impl<'a> Recorder<'a> {
 
     fn tick(&mut self, tell: &mut dyn FnMut(Told)) {
         self.write(tell);
-        if let Err(e) = self.journal.sync() {
+        if let Err(e) = self.journal.sync_aside() {
             self.disk_refuses(&e, tell);
         }
         if self.log.has_closed() {
