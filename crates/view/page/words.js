@@ -46,6 +46,7 @@
             draft: 'Draft', draftHint: 'How deep your boat reaches',
             room: 'Room below', roomHint: 'Water you want under it',
             badNumber: 'A number from 0 to 30 metres is needed here; the old one stays.',
+            conflicts: 'Statements that do not agree',
             legend: 'Depth today',
             dries: 'dries: above the water',
             touches: (h) => `touch area: less than ${h}, draft and room together`,
