@@ -83,16 +83,17 @@ async function follow(page) {
     const told = await page.evaluate(() => {
         const { leadline } = window;
         const tables = leadline.tint.table();
-        const dry = tables[0][32768 - Math.round(leadline.state.stage * 100) - 5];
-        const wet = tables[0][32768 - Math.round(leadline.state.stage * 100) + 5];
+        // One centimetre of bed above and below the water's edge.
+        const edge = () => 32768 - Math.round(leadline.state.stage * 100);
+        const [dry, wet] = [tables[0][edge() - 1], tables[0][edge() + 1]];
         leadline.set({ stage: leadline.state.stage + 0.1 });
-        const later = leadline.tint.table()[0][32768 - Math.round(leadline.state.stage * 100) + 5];
-        const five = leadline.tint.table()[0][32768 - Math.round(leadline.state.stage * 100) - 5];
+        const later = leadline.tint.table()[0][edge() + 1];
+        const drier = leadline.tint.table()[0][edge() - 1];
         leadline.set({ stage: leadline.state.stage - 0.1 });
-        return { dry, wet, later, five };
+        return { dry, wet, later, drier };
     });
-    equal(told.wet, told.later, 'five centimetres under water, before and after a step');
-    equal(told.dry, told.five, 'five centimetres above water, before and after a step');
+    equal(told.wet, told.later, 'a centimetre under water, before and after a step');
+    equal(told.dry, told.drier, 'a centimetre above water, before and after a step');
     must(told.dry !== told.wet, 'dry and wet look alike');
 }
 
