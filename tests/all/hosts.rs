@@ -6,4 +6,5 @@ mod helper;
 mod join;
 mod lab;
 mod links;
+mod page;
 mod stranger;
