@@ -159,7 +159,10 @@ impl SurveyDesk {
             }
             Question::Credentials => Answer::Items(give().credentials()?.into_iter().map(Some).collect()),
             Question::Have => Answer::Have(have(&give())?),
-            Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
+            Question::Missing(have) => {
+                let store = give();
+                Answer::Missing(have.missing_beside(&store.places()?, &store.masked_places()?))
+            }
             Question::Entries { ids, max_bytes } => {
                 let store = give();
                 Answer::Items(fill(ids, max_bytes, |id| store.entry(&id))?)

@@ -126,6 +126,12 @@ impl State {
         (self.crew, self.counting, self.wanted) = (crew, counting, wanted);
     }
 
+    /// Where the entries stand that do not count.
+    fn aside(&self) -> Vec<Place> {
+        let masked = self.entries.iter().filter(|(id, _)| !self.counting.contains_key(id));
+        masked.map(|(_, e)| e.place()).collect()
+    }
+
     fn places(&self) -> Vec<Place> {
         self.counting.keys().filter_map(|id| self.place(id)).collect()
     }
@@ -311,7 +317,9 @@ impl Inner {
                 Answer::Items(entries.map(|e| Some(e.bytes().to_vec())).collect())
             }
             Question::Have => Answer::Have(Have::of(&self.state.places())),
-            Question::Missing(have) => Answer::Missing(have.missing_of(&self.state.places())),
+            Question::Missing(have) => {
+                Answer::Missing(have.missing_beside(&self.state.places(), &self.state.aside()))
+            }
             Question::Entries { ids, .. } => {
                 let ids = self.some(ids);
                 let counts = |id: &EntryId| self.state.counting.contains_key(id);
@@ -522,7 +530,7 @@ impl Site for MemorySite {
         for (doc, changes) in docs {
             let saved = apply(None, &changes).expect("changes apply").saved;
             match doc {
-                DocKey::Survey => reading.survey = read_survey(&saved, &inner.limits).expect("reads"),
+                DocKey::Survey => reading.survey = read_survey(&[saved], &inner.limits).expect("reads"),
                 DocKey::Tile(t) => {
                     reading.tiles.insert(t, read_tile(&saved, &inner.limits).expect("reads"));
                 }
