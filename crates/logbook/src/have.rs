@@ -47,6 +47,28 @@ impl Have {
         )
     }
 
+    /// Names entries that are kept and not in force, as after a gap: whoever has given them needs not give them again.
+    /// Of devices of which nothing is in force at most `unknown` logs are named: anybody can make up devices, and those in
+    /// force must not be crowded out.
+    pub fn name_aside(
+        &mut self,
+        aside: impl IntoIterator<Item = (DeviceId, Epoch, EntryId)>,
+        unknown: usize,
+    ) {
+        let mut named = 0;
+        for (device, epoch, id) in aside {
+            match self.0.binary_search_by_key(&(device, epoch), |l| (l.device, l.epoch)) {
+                Ok(at) => self.0[at].extra.push(id),
+                Err(_) if named >= unknown => {}
+                Err(at) => {
+                    named += 1;
+                    let none = EntryId([0; 32]);
+                    self.0.insert(at, LogHave { device, epoch, top: 0, top_id: none, extra: vec![id] });
+                }
+            }
+        }
+    }
+
     /// Entries of `held` that a peer with this have-list lacks, in (device, epoch, seq, id) order.
     pub fn missing_of(&self, held: &[Place]) -> Vec<EntryId> {
         self.missing_beside(held, &[])

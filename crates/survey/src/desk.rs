@@ -3,8 +3,8 @@
 use crate::crew::secret_digest;
 use crate::fetching::Fetching;
 use crate::{Error, Home, SecretRing, Store};
-use leadline_logbook::{Crew, DeviceKey, Have, LogHave, SurveyWrites};
-use leadline_model::{DeviceId, EntryId, StripDigest, SurveyId, Text, TileId, UtcMillis};
+use leadline_logbook::{Crew, DeviceKey, Have, SurveyWrites};
+use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
     Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, SurveySecret,
     Wants,
@@ -257,19 +257,7 @@ impl Desk for SurveyDesk {
 /// What is in force, and what is kept aside: whoever has given that needs not give it again.
 fn have(store: &Store) -> Result<Have, Error> {
     let mut have = store.have()?;
-    let mut unknown = 0;
-    for (device, epoch, id) in store.aside()? {
-        match have.0.binary_search_by_key(&(device, epoch), |l| (l.device, l.epoch)) {
-            Ok(at) => have.0[at].extra.push(id),
-            // Anybody can make up devices; those in force must not be crowded out.
-            Err(_) if unknown >= UNKNOWN_LOGS => {}
-            Err(at) => {
-                unknown += 1;
-                have.0
-                    .insert(at, LogHave { device, epoch, top: 0, top_id: EntryId([0; 32]), extra: vec![id] });
-            }
-        }
-    }
+    have.name_aside(store.aside()?, UNKNOWN_LOGS);
     Ok(have)
 }
 

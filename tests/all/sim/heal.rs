@@ -113,7 +113,7 @@ impl World {
     }
 
     /// Strips that the entries in force name.
-    fn named(&self, site: usize, entries: &[Entry]) -> BTreeSet<StripDigest> {
+    pub(super) fn named(&self, site: usize, entries: &[Entry]) -> BTreeSet<StripDigest> {
         let counting = Scratch::of(entries, self.survey, self.seats[site].site.device()).counting;
         let tiles = Plain::of(with_roles(entries, &counting)).tiles;
         tiles.into_values().flat_map(BTreeMap::into_values).collect()

@@ -157,6 +157,17 @@ impl Inner {
         }
     }
 
+    /// What is kept and not in force: masked, or waiting for an admission.
+    fn aside(&self) -> Vec<(DeviceId, Epoch, EntryId)> {
+        let masked = self.state.aside().into_iter().map(|p| (p.device, p.epoch, p.id));
+        let waiting = self.state.waiting.iter().filter_map(|(id, bytes)| {
+            // The signature is no part of the id: one that a liar has spoiled must not stand for the genuine one.
+            let entry = Entry::open(bytes, &self.survey, |_| true, &self.limits).ok()?;
+            Some((entry.envelope().device, entry.envelope().epoch, *id))
+        });
+        masked.chain(waiting).collect()
+    }
+
     fn reads(&self, bytes: &[u8]) -> bool {
         bytes.get(BODY_AT).is_none_or(|version| *version <= self.knows)
     }
@@ -316,7 +327,11 @@ impl Inner {
                 let entries = self.state.entries.values().filter(admits);
                 Answer::Items(entries.map(|e| Some(e.bytes().to_vec())).collect())
             }
-            Question::Have => Answer::Have(Have::of(&self.state.places())),
+            Question::Have => {
+                let mut have = Have::of(&self.state.places());
+                have.name_aside(self.aside(), usize::MAX);
+                Answer::Have(have)
+            }
             Question::Missing(have) => {
                 Answer::Missing(have.missing_beside(&self.state.places(), &self.state.aside()))
             }

@@ -106,3 +106,81 @@ pub(super) fn applied(jobs: &[Job]) -> Vec<Result<Applied, Error>> {
 fn at<'a, A, B>(a: &'a [A], b: &'a [B], n: usize) -> Option<(&'a A, &'a B)> {
     a.get(n).zip(b.get(n))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Home, Store, found_survey};
+    use leadline_logbook::Op;
+    use leadline_model::{StageReading, Text, UtcMillis};
+
+    const NOW: UtcMillis = UtcMillis(1_800_000_000_000);
+
+    fn text(s: &str) -> Text {
+        Text::new(s).expect("short")
+    }
+
+    fn readings(entry: i64) -> Vec<Op> {
+        let at = |n: i64| UtcMillis(NOW.0 + 60_000 * (200 * entry + n));
+        let gauge = text("the staff at the third pile of the old ferry landing");
+        let reading = |n| StageReading { gauge: gauge.clone(), at: at(n), level_mm: n as i32 };
+        (0..200).map(|n| Op::Stage { reading: reading(n), replaces: Vec::new() }).collect()
+    }
+
+    fn keys(store: &Store) -> Vec<(String, Vec<u8>)> {
+        let query = format!("SELECT key, bytes FROM doc WHERE {PARTS}");
+        let rows = store.sql(|db| {
+            db.prepare(&query)?.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<Result<Vec<_>, _>>()
+        });
+        rows.expect("reads")
+    }
+
+    #[test]
+    fn a_document_in_parts_reads_as_one_and_only_its_end_is_made_anew() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let home = Home::open(Some(dir.path())).expect("opens");
+        let id = found_survey(&home, &text("Testmere"), &text("zero"), NOW).expect("founds");
+        let mut store = home.store(&id).expect("opens");
+        store.append((0..40).map(readings).collect(), &[], NOW).expect("written");
+        let (writes, before) = (store.survey_writes().expect("reads"), keys(&store));
+        assert_eq!(writes.said.len(), 8001);
+        assert!(before.len() > 2, "{} parts", before.len());
+        store.append(vec![readings(40)], &[], NOW).expect("written");
+        let after = keys(&store);
+        let whole = before.len() - 1;
+        assert_eq!(before[..whole], after[..whole], "what is full stays as it is");
+        let writes = store.survey_writes().expect("reads");
+        assert_eq!(writes.said.len(), 8201);
+        // Cut otherwise, it reads the same.
+        store.rebuild_documents().expect("rebuilt");
+        assert_eq!(store.survey_writes().expect("reads"), writes);
+        // A damaged part is found and made again.
+        store.db.execute("UPDATE doc SET bytes = x'00' WHERE key = 'survey/00000001'", []).expect("written");
+        assert!(store.survey_writes().is_err());
+        assert!(store.check().expect("checks").rebuilt);
+        assert_eq!(store.survey_writes().expect("reads"), writes);
+        assert!(!store.check().expect("checks").rebuilt);
+    }
+
+    #[test]
+    fn several_threads_do_what_one_does() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let home = Home::open(Some(dir.path())).expect("opens");
+        let id = found_survey(&home, &text("Testmere"), &text("zero"), NOW).expect("founds");
+        let mut store = home.store(&id).expect("opens");
+        store.append((0..4).map(readings).collect(), &[], NOW).expect("written");
+        let entries = store.entries_in_force().expect("reads");
+        let changes = entries.iter().flat_map(|e| leadline_logbook::changes_of(e, store.limits()));
+        let job = |(n, (doc, change)): (usize, (DocKey, DocChange))| Job {
+            key: format!("{doc}{n}"),
+            saved: if n == 1 { Some(vec![7]) } else { None },
+            numbers: vec![n; WORTH],
+            changes: vec![change; WORTH],
+        };
+        let jobs: Vec<Job> = changes.enumerate().map(job).collect();
+        let one_by_one: Vec<_> = jobs.iter().map(|j| apply(j.saved.as_deref(), &j.changes).ok()).collect();
+        let together: Vec<_> = applied(&jobs).into_iter().map(Result::ok).collect();
+        assert!(one_by_one.len() == 5 && one_by_one.iter().filter(|a| a.is_none()).count() == 1);
+        assert_eq!(together, one_by_one);
+    }
+}
