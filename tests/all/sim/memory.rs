@@ -180,6 +180,15 @@ impl Inner {
         }
         self.keep(entry);
         self.settle();
+        self.look_at_waiting();
+    }
+
+    /// Whoever is admitted now, or is seen to be, may have entries that wait here.
+    fn look_at_waiting(&mut self) {
+        let waiting = std::mem::take(&mut self.state.waiting);
+        if !waiting.is_empty() {
+            self.store(waiting.into_values().collect(), Vec::new());
+        }
     }
 
     fn keep(&mut self, entry: Entry) {
@@ -588,6 +597,7 @@ impl Site for MemorySite {
         let mut inner = self.lock();
         inner.knows = u8::MAX;
         inner.settle();
+        inner.look_at_waiting();
     }
 
     fn knows(&self) -> u8 {

@@ -1,6 +1,7 @@
 //! Documents as caches: put entries into them, read them, rebuild them.
 
 use super::Store;
+use super::accept::take_entries;
 use super::parts::{PARTS, applied, jobs_of, one_document};
 use super::settle::{Context, load_crew, rebuild, resettle};
 use crate::Error;
@@ -140,6 +141,8 @@ impl Store {
                 let nobody = Crew::new(survey, own);
                 resettle(tx, &cx, &nobody, &mut crew)?;
                 rebuild(tx, &cx, &crew)?;
+                // Whoever is seen to be admitted now may have entries that wait here.
+                take_entries(tx, &cx, None, Vec::new(), crew, true)?;
             }
             tx.pragma_update(None, "user_version", format).map_err(sqlite)
         })
