@@ -4,10 +4,13 @@ use crate::commands::ChartArgs;
 use crate::commands::ExportCommand;
 use crate::commands::ParcelCommand;
 use crate::commands::adopt::AdoptArgs;
+use crate::commands::boat::BarArgs;
+use crate::commands::check::CheckArgs;
 use crate::commands::compare::CompareArgs;
 use crate::commands::coverage::CoverageArgs;
 use crate::commands::crew::CrewCommand;
 use crate::commands::plan::PlanArgs;
+use crate::commands::record::RecordArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use leadline_chart::Between;
 use std::path::PathBuf;
@@ -88,9 +91,19 @@ pub(crate) enum Command {
     Boat(BoatCommand),
     /// Read log files into the survey
     #[command(
-        after_help = "Examples:\n  leadline import monday.nmea --boat Heron --draft 0.35 --sound-speed 1500\n  leadline import card/ --boat Plover\n\nReading a log again changes nothing. NMEA 0183 and CSV with named columns are understood."
+        after_help = "Examples:\n  leadline import monday.nmea --boat Heron --draft 0.35 --sound-speed 1500\n  leadline import card/ --boat Plover\n\n  leadline import day.zip --boat Plover --explain\n\nReading a log again changes nothing. Logs of NMEA 0183, NMEA 2000 (frames as text) and Signal K deltas, CSV or XYZ tables with named columns, GPX tracks with depths and GeoJSON points are told apart by what is in them; they may be gzipped, or lie in folders or ZIP archives."
     )]
     Import(ImportArgs),
+    /// Look at what a source or a log says: kinds of sentences, rates, talkers, what depths are measured from
+    #[command(
+        after_help = "Examples:\n  leadline check serial:/dev/ttyUSB0@4800\n  leadline check udp:10110 --seconds 30\n  leadline check monday.nmea\n\nNothing is recorded. Exit code 1: nothing came; 3: a source could not be opened."
+    )]
+    Check(CheckArgs),
+    /// Record live from instruments; the map grows with each whole ten minutes
+    #[command(
+        after_help = "Examples:\n  leadline record --from serial:/dev/ttyUSB0@4800 --boat Heron --draft 0.35\n  leadline record --from udp:10110 --boat Heron\n  leadline record --from tcp:192.168.4.1:10110 --from serial:/dev/ttyUSB1 --boat Heron\n  leadline record --from replay:monday.nmea@10 --boat Heron\n\nSources:\n  udp:PORT  udp:ADDRESS:PORT      datagrams that come to this device (10110 is usual)\n  tcp:HOST:PORT                   a gateway or plotter that is called\n  listen:PORT                     instruments that call this device\n  serial:DEVICE@BAUD              a serial port (4800 unless said)\n  file:PATH                       a file that another program writes on, from its end\n  replay:PATH@SPEED               a log again, SPEED times as fast, or @max\n  -                               standard input\n\nWhat came is on the disk within two seconds. A recording that was cut off goes on, or is closed, when the next one begins."
+    )]
+    Record(RecordArgs),
     /// List the passes: unbroken stretches of one boat
     Passes,
     /// Leave soundings out of the map, with a reason; they are kept and can be taken back
@@ -183,6 +196,11 @@ pub(crate) enum Command {
     Trim(crate::commands::trim::TrimArgs),
     /// Check every byte of the store, and make its caches again if they are wrong
     Verify,
+    /// Show the map as a page in the browser, on this device or read-only on a phone near by
+    #[command(
+        after_help = "Examples:\n  leadline view                   (this device; prints the link to open)\n  leadline view --lan             (a phone on the same hotspot scans the picture; read-only)\n  leadline view --doors           (which browsers were let in)\n  leadline view --revoke 2        (shut one out)\n\nNothing comes from elsewhere: it works with no internet at all."
+    )]
+    View(crate::commands::view::ViewArgs),
     /// Print shell completions
     #[command(hide = true)]
     Completions {
@@ -283,6 +301,11 @@ pub(crate) enum BoatCommand {
         /// The name it gets; that of another boat makes the two one
         new: String,
     },
+    /// Find the draft, and how wrong the assumed sound speed is, from a plate at known depths
+    #[command(
+        after_help = "Example:\n  leadline boat bar-check Heron --plate 2.00=1.62 --plate 4.00=3.66 --sound-speed 1500\n\nNothing is changed; the answer says what to state."
+    )]
+    BarCheck(BarArgs),
     /// List boats and their setups
     List,
 }
@@ -318,6 +341,9 @@ pub(crate) struct ImportArgs {
     /// Start of logs that carry no date or no time (UTC)
     #[arg(long, value_name = "UTC")]
     pub date: Option<String>,
+    /// Say of each file what it was taken for and why, what of it was used, and what was not understood
+    #[arg(long)]
+    pub explain: bool,
 }
 
 /// `stage`

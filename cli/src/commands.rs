@@ -1,8 +1,9 @@
 //! One file a command.
 
 pub(crate) mod adopt;
-mod boat;
+pub(crate) mod boat;
 mod chart;
+pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod coverage;
 pub(crate) mod crew;
@@ -20,6 +21,7 @@ mod passes;
 mod pixels;
 pub(crate) mod plan;
 mod quality;
+pub(crate) mod record;
 mod stage;
 mod status;
 pub(crate) mod structure;
@@ -27,6 +29,7 @@ mod survey;
 mod sync;
 pub(crate) mod trim;
 mod verify;
+pub(crate) mod view;
 mod volume;
 pub(crate) mod wants;
 mod water;
@@ -48,6 +51,8 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Survey(c) => done(survey::run(cli, c)),
         Command::Boat(c) => done(boat::run(cli, c)),
         Command::Import(a) => import::run(cli, a),
+        Command::Check(a) => check::run(cli, a),
+        Command::Record(a) => record::run(cli, a),
         Command::Passes => done(passes::run(cli)),
         Command::LeaveOut(a) => done(leave_out::run(cli, a)),
         Command::TakeBack(a) => done(leave_out::take_back(cli, a)),
@@ -71,6 +76,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Mark(c) => done(mark::run(cli, c)),
         Command::Trim(a) => done(trim::run(cli, a)),
         Command::Verify => verify::run(cli),
+        Command::View(a) => done(view::run(cli, a)),
         Command::Completions { shell } => done(completions(*shell)),
         Command::Man => done(man()),
     }

@@ -37,6 +37,21 @@ pub(crate) fn picture(text: &str) -> Result<String, Failure> {
     Ok(out)
 }
 
+/// The same as a picture of its own: SVG, black on white, one unit a module.
+pub(crate) fn svg(text: &str) -> Result<String, Failure> {
+    let code = QrCode::with_error_correction_level(text, EcLevel::M)
+        .map_err(|e| Failure::Input(format!("the text does not fit into a QR code: {e}")))?;
+    let (width, colors) = (code.width(), code.to_colors());
+    let side = width + 2 * QUIET;
+    let mut path = String::new();
+    for (i, _) in colors.iter().enumerate().filter(|(_, c)| **c == Color::Dark) {
+        path.push_str(&format!("M{},{}h1v1h-1z", i % width + QUIET, i / width + QUIET));
+    }
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {side} {side}\" shape-rendering=\"crispEdges\"><rect width=\"{side}\" height=\"{side}\" fill=\"#fff\"/><path d=\"{path}\" fill=\"#000\"/></svg>"
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -24,6 +24,7 @@ pub(crate) fn request() -> ImportRequest {
 }
 
 /// The sizes of a run: the usual three, and a larger one given after `--`.
+#[allow(dead_code, reason = "not every bench has sizes")]
 pub(crate) fn sizes() -> Vec<u64> {
     let largest = std::env::args().filter_map(|a| a.parse::<u64>().ok()).max();
     [30_000, 300_000, 1_000_000].into_iter().chain(largest.filter(|n| *n > 1_000_000)).collect()

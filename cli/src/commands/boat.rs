@@ -1,5 +1,9 @@
 //! `boat`: setups.
 
+mod bar;
+
+pub(crate) use bar::BarArgs;
+
 use super::open;
 use crate::args::{BoatCommand, Cli, SetupArgs};
 use crate::failure::Failure;
@@ -45,6 +49,7 @@ pub(crate) fn run(cli: &Cli, command: &BoatCommand) -> Result<(), Failure> {
             }
             list(cli)
         }
+        BoatCommand::BarCheck(a) => bar::run(cli, a),
         BoatCommand::List => list(cli),
     }
 }

@@ -1,4 +1,4 @@
-//! `chart`: the picture, the page to print, the page to read.
+//! `chart`: the picture, the page to print, the pocket chart.
 
 use super::open;
 use crate::args::Cli;
@@ -9,11 +9,13 @@ use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
     ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Shore, Surface, SurfaceSettings, Theme, Touch,
-    Turn, chart_html, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
+    Turn, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, Store};
+use leadline_view::{Shown, pocket_chart};
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
@@ -22,7 +24,7 @@ pub(crate) const TOUCH_MARGIN_M: f64 = 0.3;
 /// `chart`
 #[derive(Debug, Args)]
 pub(crate) struct ChartArgs {
-    /// The picture: .png, .svg, .pdf to print, or .html to read
+    /// The picture: .png, .svg, .pdf to print, or .html: a pocket chart for a phone
     #[arg(short, long = "output", value_name = "FILE")]
     pub output: PathBuf,
     /// Height of the water above the sounding datum, metres
@@ -109,7 +111,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
             let words = sheet_words(&surface, &info);
             chart_pdf(&svg, &words.name, &words.about).map_err(|e| Failure::Input(e.to_string()))?
         }
-        Kind::Html => chart_html(&surface, &info, Some(&levels), &svg, settings.theme).into_bytes(),
+        Kind::Html => return pocket(cli, a, &store, computed, &info),
         Kind::Png | Kind::Svg => bytes(kind, &svg)?,
     };
     write_file(&a.output, &bytes)?;
@@ -124,6 +126,36 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     talk::say(&format!("{} ({})", a.output.display(), units::stage_words(a.stage, cli)))
 }
 
+/// The pocket chart: one file that is the map page, with no server.
+fn pocket(
+    cli: &Cli,
+    a: &ChartArgs,
+    store: &Store,
+    computed: Computed,
+    info: &ChartInfo,
+) -> Result<(), Failure> {
+    let name = (info.survey.clone(), info.datum.clone());
+    let version = store.holdings_digest()?.short();
+    let shown = Shown::of(version, computed, &BTreeSet::new(), cli.between.into(), name);
+    let made = pocket_chart(&shown, info, info.units, &store.marks()?);
+    write_file(&a.output, &made.html)?;
+    let km2 = shown.surface.area_m2() / 1e6;
+    if cli.json {
+        return talk::json(&json!({
+            "path": a.output, "stage_m": info.stage_m, "draft_m": a.draft, "cells": shown.surface.n_cells(),
+            "area_m2": shown.surface.area_m2(), "bytes": made.html.len(), "tiles": made.tiles, "max_zoom": made.max_zoom,
+        }));
+    }
+    if let Some(reason) = shown.surface.blank_reason() {
+        talk::note(&format!("The chart is blank: {reason}."));
+    }
+    talk::say(&format!(
+        "{} ({:.2} MB for {km2:.2} km²; opens in any browser from the files of a phone, with no server)",
+        a.output.display(),
+        made.html.len() as f64 / 1e6
+    ))
+}
+
 /// Picture formats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
@@ -133,7 +165,7 @@ pub(crate) enum Kind {
     Svg,
     /// A page to print.
     Pdf,
-    /// A page to read.
+    /// A pocket chart.
     Html,
 }
 

@@ -202,7 +202,7 @@ fn years(store: &Store) -> Result<Vec<Pair>, Failure> {
     let list: Vec<i32> = years.into_iter().collect();
     let asked = |y: i32| {
         let start = |y| UtcMillis::from_civil(y, 1, 1, 0, 0, 0, 0);
-        let only = Only { from: start(y), before: start(y + 1), boat: None };
+        let only = Only { from: start(y), before: start(y + 1), ..Only::default() };
         Asked { only, words: format!("soundings of {y}") }
     };
     let pair = |w: &[i32]| Pair {

@@ -5,7 +5,7 @@ use crate::args::{Cli, ImportArgs};
 use crate::failure::Failure;
 use crate::{talk, units};
 use leadline_model::UtcMillis;
-use leadline_survey::{ImportRequest, Imported, field, files_of, import_file};
+use leadline_survey::{Good, ImportRequest, Imported, Kind, field, files_of, import_logs};
 use serde_json::json;
 use std::process::ExitCode;
 
@@ -20,13 +20,13 @@ pub(crate) fn run(cli: &Cli, a: &ImportArgs) -> Result<ExitCode, Failure> {
     let bar = talk::bar(total, "reading logs", cli.quiet || cli.json);
     let mut done = Vec::new();
     for file in &files {
-        done.push(import_file(&home, &mut store, file, &request, &mut |n| bar.inc(n))?);
+        done.extend(import_logs(&home, &mut store, file, &request, &mut |n| bar.inc(n))?);
     }
     bar.finish_and_clear();
     if cli.json {
         talk::json(&json!({ "files": done.iter().map(as_json).collect::<Vec<_>>() }))?;
     } else {
-        done.iter().try_for_each(print)?;
+        done.iter().try_for_each(|d| print(d, a.explain))?;
         talk::say("Next: leadline status   or   leadline chart -o map.png")?;
     }
     let soundings: u64 = done.iter().map(|d| d.report.soundings).sum();
@@ -59,10 +59,58 @@ fn as_json(d: &Imported) -> serde_json::Value {
     json!({
         "path": d.path, "format": d.report.format.code(), "lines": d.report.lines, "soundings": d.report.soundings,
         "problems": problems, "legs": d.legs, "known": d.known, "trimmed": d.trimmed,
+        "why": d.report.why, "reading": d.report.reading, "uses": uses(d), "kinds": kinds(d),
     })
 }
 
-fn print(d: &Imported) -> Result<(), Failure> {
+fn uses(d: &Imported) -> serde_json::Value {
+    let u = d.report.uses;
+    json!({ "used": u.used, "not_needed": u.not_needed, "comments": u.comments, "blank": u.blank })
+}
+
+fn kinds(d: &Imported) -> serde_json::Value {
+    d.report.kinds.iter().map(kind_json).collect()
+}
+
+pub(crate) fn kind_json(k: &Kind) -> serde_json::Value {
+    json!({ "name": k.name, "good": good(k.good).replace(' ', "-"), "count": k.count })
+}
+
+pub(crate) fn good(good: Good) -> &'static str {
+    match good {
+        Good::Used => "used",
+        Good::NotNeeded => "not needed",
+        Good::NotKnown => "not known",
+    }
+}
+
+/// What the file was taken for and why, and what its lines were good for.
+fn explained(d: &Imported) -> Result<(), Failure> {
+    let r = &d.report;
+    talk::say(&format!("  taken for this because {}", r.why))?;
+    if let Some(reading) = &r.reading {
+        talk::say(&format!("  read as: {reading}"))?;
+    }
+    let u = r.uses;
+    talk::say(&format!(
+        "  lines: {} used, {} not needed, {} remarks, {} blank, {} with a problem",
+        u.used,
+        u.not_needed,
+        u.comments,
+        u.blank,
+        r.problems.values().sum::<u64>()
+    ))?;
+    for how in [Good::Used, Good::NotNeeded, Good::NotKnown] {
+        let of = r.kinds.iter().filter(|k| k.good == how);
+        let list: Vec<_> = of.map(|k| format!("{} {}", k.name, k.count)).collect();
+        if !list.is_empty() {
+            talk::say(&format!("  {:11} {}", good(how), list.join(", ")))?;
+        }
+    }
+    Ok(())
+}
+
+fn print(d: &Imported, explain: bool) -> Result<(), Failure> {
     let r = &d.report;
     talk::say(&format!(
         "{}: {}, {} lines, {} soundings in {} legs",
@@ -72,6 +120,9 @@ fn print(d: &Imported) -> Result<(), Failure> {
         r.soundings,
         d.legs
     ))?;
+    if explain {
+        explained(d)?;
+    }
     if d.trimmed > 0 {
         talk::say(&format!(
             "  {} soundings near home were cut off and stay on this device (leadline trim).",
@@ -95,6 +146,10 @@ fn format_words(code: &str) -> &str {
     match code {
         "nmea-0183" => "NMEA 0183 log",
         "csv" => "table",
+        "nmea-2000" => "NMEA 2000 log",
+        "signal-k" => "Signal K log",
+        "gpx" => "GPX file",
+        "geojson" => "GeoJSON file",
         "empty" => "empty file",
         _ => "not a log this program reads",
     }

@@ -5,16 +5,28 @@ use crate::args::Cli;
 use crate::failure::Failure;
 use crate::talk;
 use leadline_model::{Grade, VoidReason};
-use leadline_survey::{Computed, SoundingCounts, Store, Tally};
+use leadline_survey::{Computed, Home, SoundingCounts, Store, Tally, open_legs};
 use serde_json::json;
 
 pub(crate) fn run(cli: &Cli) -> Result<(), Failure> {
-    let (_, store) = open(cli)?;
+    let (home, store) = open(cli)?;
     let computed = store.compute()?;
-    if cli.json { print_json(&store, &computed) } else { print_text(&store, &computed) }
+    if cli.json {
+        return print_json(&home, &store, &computed);
+    }
+    print_text(&store, &computed)?;
+    for (device, leg) in open_legs(&home, &store.survey()) {
+        let who = if device.is_some() { "of the crew" } else { "here" };
+        talk::say(&format!(
+            "  being recorded now {who}: {}, {} points, provisional",
+            leg.boat,
+            leg.points.len()
+        ))?;
+    }
+    Ok(())
 }
 
-fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
+fn print_json(home: &Home, store: &Store, computed: &Computed) -> Result<(), Failure> {
     let (counts, tally) = (store.counts()?, &computed.reduced.tally);
     let (name, datum) =
         store.name()?.map(|(n, d)| (n.as_str().to_owned(), d.as_str().to_owned())).unwrap_or_default();
@@ -44,6 +56,9 @@ fn print_json(store: &Store, computed: &Computed) -> Result<(), Failure> {
         "partial_legs": computed.partial_legs,
         "conflicts": computed.ground.conflicts,
         "peers": store.peers()?,
+        "recording": open_legs(home, &store.survey()).iter().map(|(d, leg)| json!({
+            "device": d.map(|d| d.to_string()), "boat": leg.boat.as_str(), "points": leg.points.len(),
+        })).collect::<Vec<_>>(),
     }))
 }
 

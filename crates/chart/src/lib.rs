@@ -47,6 +47,7 @@ mod palette;
 mod pdf;
 mod picture;
 mod plan;
+mod planes;
 mod png;
 mod raster;
 #[cfg(test)]
@@ -95,6 +96,7 @@ pub use picture::{
     coverage_svg, plan_svg, sheet_words, structure_svg, volume_svg,
 };
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
+pub use planes::{DepthTiles, FINEST_TILE_ZOOM, Pick, TILE_NODES};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use raster::{
     AsciiGrid, MAX_TILE_ZOOM, MapPicture, MapTiles, PixelZoom, map_picture, map_tiles, surface_ascii,

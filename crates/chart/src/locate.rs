@@ -58,6 +58,24 @@ impl Locator {
         libm::floor((v - self.corner[axis]) / self.side).clamp(0.0, f64::from(u32::MAX)) as u64
     }
 
+    /// Triangles that may touch the box from `low` to `high`, ascending.
+    pub(crate) fn within(&self, low: [f64; 2], high: [f64; 2]) -> Vec<u32> {
+        let mut out = Vec::new();
+        if self.entries.is_empty() || high[0] < self.corner[0] || high[1] < self.corner[1] {
+            return out;
+        }
+        let last = self.entries.last().map_or(0, |e| e.0 >> 32);
+        let (south, north) = (self.step(low[1], 1), self.step(high[1], 1));
+        for x in self.step(low[0], 0)..=self.step(high[0], 0).min(last) {
+            let (from, to) = (x << 32 | south, x << 32 | north);
+            let first = self.entries.partition_point(|e| e.0 < from);
+            out.extend(self.entries[first..].iter().take_while(|e| e.0 <= to).map(|e| e.1));
+        }
+        out.sort_unstable();
+        out.dedup();
+        out
+    }
+
     /// The first triangle that holds `p`, edges included.
     pub(crate) fn find(&self, xy: &[[f64; 2]], triangles: &[[u32; 3]], p: [f64; 2]) -> Option<Place> {
         if self.entries.is_empty() || p[0] < self.corner[0] - 1.0 || p[1] < self.corner[1] - 1.0 {

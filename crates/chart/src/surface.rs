@@ -292,6 +292,15 @@ impl Surface {
         &self.mesh
     }
 
+    pub(crate) fn locator(&self) -> &Locator {
+        &self.locator
+    }
+
+    /// A node by its number in the mesh.
+    pub(crate) fn node(&self, n: u32) -> &Node {
+        &self.nodes[n as usize]
+    }
+
     /// The cells, and the places of the shore that the surface reaches.
     pub(crate) fn nodes_to_the_shore(&self) -> Vec<Node> {
         let reached: BTreeSet<u32> = match &self.shore {

@@ -49,7 +49,7 @@ impl Units {
     }
 
     /// A depth of `metres` cut to one decimal on the shoal side, as a chart shows soundings.
-    pub(crate) fn shoal_text(self, metres: f64) -> String {
+    pub fn shoal_text(self, metres: f64) -> String {
         // The small addition keeps 2.3 m from becoming 2.2 for want of a binary 2.3.
         fixed(libm::floor(metres / self.in_metres() * 10.0 + 1e-6) / 10.0, 1).replace('-', "−")
     }

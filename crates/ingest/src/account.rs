@@ -1,6 +1,7 @@
 //! Accounting for every line: each gets exactly one label.
 
-use crate::{Format, Problem};
+use crate::kinds::Kinds;
+use crate::{Format, Kind, Problem};
 use leadline_model::escaped;
 use std::collections::BTreeMap;
 
@@ -14,6 +15,8 @@ const DETAIL_CHARS: usize = 80;
 pub struct Report {
     /// What the content looked like.
     pub format: Format,
+    /// Why the content was taken for that, in words.
+    pub why: String,
     /// Bytes read.
     pub bytes: u64,
     /// Lines read, blank ones and an unfinished last one included.
@@ -28,6 +31,8 @@ pub struct Report {
     pub examples: Vec<Example>,
     /// How a table's columns were taken, or what a file that is not read looks like.
     pub reading: Option<String>,
+    /// Lines by kind, most frequent first: empty for tables and points.
+    pub kinds: Vec<Kind>,
 }
 
 /// Lines without a problem, by use.
@@ -79,6 +84,7 @@ pub(crate) struct Account {
     examples: Vec<Example>,
     /// See [`Report::reading`].
     reading: Option<String>,
+    pub(crate) kinds: Kinds,
 }
 
 impl Account {
@@ -145,6 +151,7 @@ impl Account {
         let problems = Problem::ALL.into_iter().map(|p| (p, self.problems[p as usize]));
         Report {
             format,
+            why: String::new(),
             bytes,
             lines,
             soundings,
@@ -152,6 +159,7 @@ impl Account {
             problems: problems.filter(|(_, n)| *n > 0).collect(),
             examples: self.examples,
             reading: self.reading,
+            kinds: self.kinds.list(if format == Format::Nmea2000 { "PGN " } else { "" }),
         }
     }
 }

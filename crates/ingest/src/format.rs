@@ -108,6 +108,48 @@ pub(crate) fn sample_lines(sample: &[u8], whole: bool) -> impl Iterator<Item = &
     sample[..end].split(|c| matches!(c, b'\n' | b'\r')).map(<[u8]>::trim_ascii).filter(|l| !l.is_empty())
 }
 
+/// Whether a sample of fewer than [`SAMPLE_BYTES`] already shows what all of it would: a sentence with a right checksum,
+/// and nothing that another kind of file begins with. A live source need not be waited for.
+pub(crate) fn is_plainly_nmea(sample: &[u8]) -> bool {
+    const LONGEST_MAGIC: usize = 64;
+    let begins = sample.strip_prefix(b"\xef\xbb\xbf").unwrap_or(sample).trim_ascii_start();
+    let other = matches!(begins.first(), None | Some(b'<' | b'{'));
+    sample.len() >= LONGEST_MAGIC
+        && !other
+        && known_magic(sample).is_none()
+        && !looks_like_deltas(sample)
+        && sample_lines(sample, false).any(is_checked_sentence)
+}
+
+fn is_checked_sentence(line: &[u8]) -> bool {
+    frame(line).is_ok_and(|f| f.checked && (is_address(f.address) || f.address.starts_with(b"P")))
+}
+
+/// What decided, in words.
+pub(crate) fn why(sniffed: &Sniffed, sample: &[u8], whole: bool) -> String {
+    match sniffed {
+        Sniffed::Gpx => "it begins with < and holds a <gpx> element".to_owned(),
+        Sniffed::GeoJson => "it begins with { and holds a \"FeatureCollection\"".to_owned(),
+        Sniffed::SignalK => {
+            "its lines are JSON objects with \"updates\", or a server's greeting with \"self\"".to_owned()
+        }
+        Sniffed::Nmea0183 => match sample_lines(sample, whole).find(|l| is_checked_sentence(l)) {
+            Some(line) => {
+                let address = frame(line).map(|f| f.address).unwrap_or_default();
+                let address = leadline_model::escaped(&String::from_utf8_lossy(address));
+                format!("it holds a sentence with a right checksum ({address})")
+            }
+            None => "most of its lines have the shape of sentences, without checksums".to_owned(),
+        },
+        Sniffed::Nmea2000 => "most of its lines are frames or messages of the bus".to_owned(),
+        Sniffed::Csv(_) => {
+            "it is text, no line is a sentence, a frame or JSON, and its columns can be told".to_owned()
+        }
+        Sniffed::Empty => "there is nothing in it but blanks".to_owned(),
+        Sniffed::Unknown(reading) => format!("it looks like {reading}"),
+    }
+}
+
 fn is_nmea(sample: &[u8], whole: bool) -> bool {
     let (mut lines, mut remarks, mut unchecked) = (0, 0, 0);
     for line in sample_lines(sample, whole) {

@@ -2,13 +2,13 @@
 
 use crate::account::{Account, Label, Report, excerpt};
 use crate::csv::CsvLog;
-use crate::format::{SAMPLE_BYTES, Sniffed, sniff};
+use crate::format::{SAMPLE_BYTES, Sniffed, is_plainly_nmea, sniff, why};
 use crate::n2k::N2kLog;
 use crate::nmea::NmeaLog;
 use crate::pairing::Feed;
 use crate::points::PointsLog;
 use crate::signalk::{MAX_DELTA_BYTES, SignalKLog};
-use crate::{Format, Leg, Problem};
+use crate::{Format, Leg, Problem, Pulse};
 use leadline_model::{Sounding, UtcMillis};
 use memchr::memchr2;
 
@@ -34,6 +34,8 @@ pub struct Importer {
     after_cr: bool,
     bytes: u64,
     lines: u64,
+    /// Why the log was taken for what it is.
+    why: String,
 }
 
 enum Stage {
@@ -52,7 +54,15 @@ impl Importer {
     pub fn new(mut options: Options) -> Self {
         // Before 1970 or beyond the year 9999 is no statement; sums with it must not overflow.
         options.assumed_date = options.assumed_date.filter(|t| (0..253_402_300_800_000).contains(&t.0));
-        Self { options, stage: Stage::Sniffing, carry: Vec::new(), after_cr: false, bytes: 0, lines: 0 }
+        Self {
+            options,
+            stage: Stage::Sniffing,
+            carry: Vec::new(),
+            after_cr: false,
+            bytes: 0,
+            lines: 0,
+            why: String::new(),
+        }
     }
 
     /// Reads on; appends the legs that are complete.
@@ -63,7 +73,7 @@ impl Importer {
             let wanted = SAMPLE_BYTES - self.carry.len();
             let (sample, later) = rest.split_at(wanted.min(rest.len()));
             self.carry.extend_from_slice(sample);
-            if self.carry.len() < SAMPLE_BYTES {
+            if self.carry.len() < SAMPLE_BYTES && !is_plainly_nmea(&self.carry) {
                 return;
             }
             self.decide(false);
@@ -75,6 +85,12 @@ impl Importer {
 
     /// Ends the log; appends the last legs.
     pub fn finish(mut self, legs: &mut Vec<Leg>) -> Report {
+        let mut report = self.close(legs);
+        report.why = self.why;
+        report
+    }
+
+    fn close(&mut self, legs: &mut Vec<Leg>) -> Report {
         if matches!(self.stage, Stage::Sniffing) {
             self.decide(true);
         }
@@ -120,10 +136,34 @@ impl Importer {
         }
     }
 
+    /// What was heard so far of depth, fix and time; of a table or points nothing.
+    pub fn pulse(&self) -> Pulse {
+        match &self.stage {
+            Stage::Nmea(log) => log.feed.pulse,
+            Stage::N2k(log) => log.feed.pulse,
+            Stage::SignalK(log) => log.feed.pulse,
+            _ => Pulse::default(),
+        }
+    }
+
+    /// What the log was taken for, once enough of it has come.
+    pub fn format(&self) -> Option<Format> {
+        match &self.stage {
+            Stage::Sniffing => None,
+            Stage::Nmea(_) => Some(Format::Nmea0183),
+            Stage::N2k(_) => Some(Format::Nmea2000),
+            Stage::SignalK(_) => Some(Format::SignalK),
+            Stage::Csv(_) => Some(Format::Csv),
+            Stage::Points(format, _) | Stage::Other(format, _) => Some(*format),
+        }
+    }
+
     fn decide(&mut self, whole: bool) {
         let sample = std::mem::take(&mut self.carry);
         let text = sample.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&sample);
-        self.stage = match sniff(text, whole) {
+        let sniffed = sniff(text, whole);
+        self.why = why(&sniffed, text, whole);
+        self.stage = match sniffed {
             Sniffed::Nmea0183 => Stage::Nmea(Box::new(NmeaLog::new(&self.options))),
             Sniffed::Nmea2000 => Stage::N2k(Box::new(N2kLog::new(&self.options))),
             Sniffed::SignalK => Stage::SignalK(Box::new(SignalKLog::new(&self.options))),

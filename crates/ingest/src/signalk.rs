@@ -7,6 +7,7 @@
 //! their timestamps.
 
 use crate::account::Label;
+use crate::kinds::Good;
 use crate::n2k::Clock;
 use crate::nmea::{
     Content, Day, Depth, DepthKind, Fix, FixKind, MAX_LATITUDE_UNITS, Position, UNITS_A_DEGREE, hdop, sounded,
@@ -24,7 +25,12 @@ const QUALITY_MS: i64 = 5_000;
 
 /// Whether a sample begins with deltas or a server's greeting.
 pub(crate) fn looks_like_deltas(sample: &[u8]) -> bool {
-    let first = sample.trim_ascii_start();
+    // Remarks of whoever wrote the log may stand before.
+    let mut first = sample.trim_ascii_start();
+    while first.starts_with(b"#") {
+        let end = first.iter().position(|c| matches!(c, b'\n' | b'\r')).unwrap_or(first.len());
+        first = first[end..].trim_ascii_start();
+    }
     let has = |word: &[u8]| memchr::memmem::find(sample, word).is_some();
     let greeting = has(b"\"self\"") && has(b"\"version\"");
     first.starts_with(b"{") && (has(b"\"updates\"") || greeting)
@@ -139,6 +145,8 @@ impl SignalKLog {
         let mut label = Label::NotNeeded;
         for v in &update.values {
             let new = self.value(v, arrival, now, depths)?;
+            let good = if matches!(new, Label::NotNeeded) { Good::NotNeeded } else { Good::Used };
+            self.feed.sink.account.kinds.path(&v.path, good);
             if !matches!(new, Label::NotNeeded) {
                 label = new;
             }

@@ -8,6 +8,8 @@ mod formats;
 mod golden;
 #[path = "ingest/identity.rs"]
 mod identity;
+#[path = "ingest/mutations.rs"]
+mod mutations;
 #[path = "ingest/parsers.rs"]
 mod parsers;
 #[path = "ingest/tables.rs"]

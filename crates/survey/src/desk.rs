@@ -2,6 +2,7 @@
 
 use crate::crew::secret_digest;
 use crate::fetching::Fetching;
+use crate::provisional::Wake;
 use crate::{Error, Home, SecretRing, Store};
 use leadline_logbook::{Crew, DeviceKey, Have, SurveyWrites};
 use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
@@ -24,6 +25,7 @@ pub struct SurveyDesk {
     survey: SurveyId,
     secrets: SecretRing,
     name: Text,
+    wake: Wake,
 }
 
 impl SurveyDesk {
@@ -39,6 +41,7 @@ impl SurveyDesk {
             survey,
             secrets: home.secret_ring(&survey),
             name: home.device_name()?,
+            wake: Wake::of(home, &survey),
         })
     }
 
@@ -241,6 +244,14 @@ impl Desk for SurveyDesk {
 
     fn answer(&self, question: Question) -> Result<Answer, DeskError> {
         self.reply(question).map_err(DeskError::new)
+    }
+
+    fn provisional(&self) -> Option<(u64, Vec<u8>)> {
+        self.wake.to_show()
+    }
+
+    fn show_provisional(&self, from: DeviceId, bytes: Vec<u8>) {
+        self.wake.seen(&from, &bytes);
     }
 
     fn version(&self) -> Result<u64, DeskError> {

@@ -1,10 +1,16 @@
-//! Import: log files to legs, entries and strips. One file is one transaction: all of it or nothing.
+//! Import: log files to legs, entries and strips. One log is one transaction: all of it or nothing.
+
+mod archive;
+mod live;
+
+pub use live::{ClosedLeg, LiveLog, import_journal};
 
 use crate::ground::Ground;
 use crate::home::text;
 use crate::store::{ClaimHead, claim};
 use crate::trim::Trims;
 use crate::{Error, Home, Store};
+use archive::Container;
 use leadline_ingest::{Importer, Leg, Options, Report};
 use leadline_logbook::{Domain, Hasher, Limits, Op, PackedLeg};
 use leadline_model::{Digest, LegWindow, Setup, Text, UtcMillis};
@@ -81,7 +87,46 @@ fn is_hidden(p: &Path) -> bool {
     p.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
 }
 
-/// Imports one file. `progress` is told bytes as they are read.
+/// Imports the logs of one file: a log as it is or gzipped, or those in a ZIP archive. `progress` is told bytes as they
+/// are read of the file.
+pub fn import_logs(
+    home: &Home,
+    store: &mut Store,
+    path: &Path,
+    request: &ImportRequest,
+    progress: &mut dyn FnMut(u64),
+) -> Result<Vec<Imported>, Error> {
+    let (container, read) = archive::open(path)?;
+    let mut told = 0;
+    let mut tell = || {
+        progress(read.get() - told);
+        told = read.get();
+    };
+    let mut one = |name: &Path, from: &mut dyn Read, failed: &dyn Fn(std::io::Error) -> Error| {
+        import_log(home, store, name, request, &mut Incoming { from, failed, tell: &mut tell, keep: false })
+    };
+    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
+    let broken = |name: &Path, e: &std::io::Error| archive::cannot_unpack(name, e);
+    match container {
+        Container::Plain(mut file) => Ok(vec![one(path, &mut file, &unreadable)?]),
+        Container::Gzip(mut log) => Ok(vec![one(path, &mut *log, &|e| broken(path, &e))?]),
+        Container::Zip(mut zip) => {
+            let mut done = Vec::new();
+            for n in 0..zip.len() {
+                done.extend(zip.member(n, |name, log| one(&name, log, &|e| broken(&name, &e)))?);
+            }
+            if done.is_empty() {
+                return Err(Error::Request(format!(
+                    "{}: there is no log in this ZIP archive (folders, links and hidden files are passed over)",
+                    path.display()
+                )));
+            }
+            Ok(done)
+        }
+    }
+}
+
+/// Imports a file that is one log, as it is. `progress` is told bytes as they are read.
 pub fn import_file(
     home: &Home,
     store: &mut Store,
@@ -89,9 +134,45 @@ pub fn import_file(
     request: &ImportRequest,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Imported, Error> {
+    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
+    let mut file = File::open(path).map_err(unreadable)?;
+    let mut told = Counting { inner: &mut file, progress };
+    let mut log = Incoming { from: &mut told, failed: &unreadable, tell: &mut || {}, keep: false };
+    import_log(home, store, path, request, &mut log)
+}
+
+/// A log's bytes, what to say when they fail, and whom to tell of each piece.
+struct Incoming<'a> {
+    from: &'a mut dyn Read,
+    failed: &'a dyn Fn(std::io::Error) -> Error,
+    tell: &'a mut dyn FnMut(),
+    /// Whether the raw bytes are kept though no leg is new.
+    keep: bool,
+}
+
+struct Counting<'a> {
+    inner: &'a mut File,
+    progress: &'a mut dyn FnMut(u64),
+}
+
+impl Read for Counting<'_> {
+    fn read(&mut self, buf: &mut [u8]) -> std::io::Result<usize> {
+        let n = self.inner.read(buf)?;
+        (self.progress)(n as u64);
+        Ok(n)
+    }
+}
+
+fn import_log(
+    home: &Home,
+    store: &mut Store,
+    path: &Path,
+    request: &ImportRequest,
+    incoming: &mut Incoming<'_>,
+) -> Result<Imported, Error> {
     store.may_measure()?;
     let trims = Trims::of(&home.trims()?);
-    let read = read_log(path, &home.originals(), request.date, (store.limits(), &trims), progress)?;
+    let read = read_log(incoming, &home.originals(), request.date, (store.limits(), &trims))?;
     let known = known_legs(store, &request.boat)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
     let mut groups: Vec<Vec<Op>> =
@@ -100,8 +181,10 @@ pub fn import_file(
         let notes = read.notes.get(&leg.window);
         groups.push(vec![claim(leg, &head(request, read.source, notes)?)]);
     }
-    if !groups.is_empty() {
+    if incoming.keep || !groups.is_empty() {
         read.keep_original()?;
+    }
+    if !groups.is_empty() {
         let packed: Vec<PackedLeg> = fresh.into_iter().cloned().collect();
         store.append(groups, &packed, request.now)?;
     }
@@ -146,14 +229,11 @@ impl ReadLog {
 
 /// Parses on this thread; packs legs and compresses the original on two others.
 fn read_log(
-    path: &Path,
+    incoming: &mut Incoming<'_>,
     originals: &Path,
     date: Option<UtcMillis>,
     (limits, trims): (&Limits, &Trims),
-    progress: &mut dyn FnMut(u64),
 ) -> Result<ReadLog, Error> {
-    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
-    let mut file = File::open(path).map_err(unreadable)?;
     std::fs::create_dir_all(originals).map_err(Error::file(originals))?;
     let original = Original {
         temp: originals.join(format!(
@@ -174,14 +254,17 @@ fn read_log(
         let mut found = Vec::new();
         loop {
             let mut chunk = vec![0; CHUNK];
-            let n = file.read(&mut chunk).map_err(unreadable)?;
+            let n = match incoming.from.read(&mut chunk) {
+                Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
+                other => other.map_err(incoming.failed)?,
+            };
             if n == 0 {
                 break;
             }
             chunk.truncate(n);
             hasher.update(&chunk);
             importer.push(&chunk, &mut found);
-            progress(n as u64);
+            (incoming.tell)();
             // A closed channel means that the other side failed; its error is taken at the end.
             found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
             drop(to_keep.send(chunk));

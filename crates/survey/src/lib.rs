@@ -7,11 +7,13 @@ mod areas;
 mod crew;
 mod decisions;
 mod desk;
+mod doors;
 mod error;
 mod fetching;
 mod geopackage;
 mod give;
 mod ground;
+mod handed;
 mod home;
 mod import;
 mod invite;
@@ -20,6 +22,7 @@ mod levels;
 mod marks;
 mod only;
 mod parcel;
+mod provisional;
 mod query;
 mod secrets;
 mod store;
@@ -37,21 +40,27 @@ pub use decisions::{
     undo_levelling,
 };
 pub use desk::SurveyDesk;
+pub use doors::{Door, MAX_DOORS};
 pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
+pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
 pub use home::{Home, KnownSurvey, replace_file};
-pub use import::{ImportRequest, Imported, files_of, import_file};
+pub use import::{
+    ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,
+};
 pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.
 pub use leadline_ingest::gauge;
+/// What logs are and what of them was understood.
+pub use leadline_ingest::{Good, Kind, Report};
 /// What a device may do in a crew.
 pub use leadline_logbook::{Crew, CrewMember, Dismissed, Role};
 /// What answers are made of.
 pub use leadline_reduce::{
-    BoatFound, Conditions, CopyFound, Counts as SoundingCounts, DatumFound, DayFound, Differences, Dispute,
-    DraftSource, Found, Proposal, Reduced, Settings, SoundSource, Spread, StageHow, StageUsed, Tally, Term,
-    Why,
+    BoatFound, BoatTally as BoatCounts, Conditions, CopyFound, Counts as SoundingCounts, DatumFound,
+    DayFound, Differences, Dispute, DraftSource, Found, Proposal, Reduced, Rival, Settings, SoundSource,
+    Spread, StageHow, StageUsed, Tally, Term, Why,
 };
 /// What a parcel says of itself, and how it ended.
 pub use leadline_sync::{ParcelEnd, ParcelHeader, ParcelPart, ParcelTerms};
@@ -66,6 +75,7 @@ pub use parcel::{
     WrittenParcel, inspect_locked_parcel, inspect_parcel, read_parcel, read_parcels, write_parcel,
     write_parcels,
 };
+pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};

@@ -3,7 +3,7 @@
 use crate::query::Computed;
 use crate::{Error, Store};
 use leadline_logbook::{LegClaim, Said};
-use leadline_model::{LEG_MILLIS, LegWindow, Text, UtcMillis};
+use leadline_model::{LEG_MILLIS, LegId, LegWindow, Text, UtcMillis};
 use leadline_reduce::LegInput;
 use std::collections::BTreeSet;
 
@@ -16,6 +16,8 @@ pub struct Only {
     pub before: Option<UtcMillis>,
     /// By this boat, under the name it has now or had.
     pub boat: Option<Text>,
+    /// Of these legs.
+    pub legs: Option<BTreeSet<LegId>>,
 }
 
 impl Only {
@@ -29,6 +31,11 @@ impl Only {
 
     fn keeps(&self, at: UtcMillis) -> bool {
         self.from.is_none_or(|t| at >= t) && self.before.is_none_or(|t| at < t)
+    }
+
+    /// Whether a leg is one of those asked for, if legs are.
+    pub(crate) fn names(&self, leg: &LegId) -> bool {
+        self.legs.as_ref().is_none_or(|legs| legs.contains(leg))
     }
 
     /// Whether some sounding of a leg of boat `of` may be meant; `whose` is the boat asked for, under its name in

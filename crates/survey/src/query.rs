@@ -119,14 +119,16 @@ impl Store {
         let (adopted, missing) = self.adopted(&ground, &writes)?;
         let devices =
             Numbers::of(writes.claims.values().chain(adopted.iter().flat_map(|(a, _)| a.claims.values())));
-        writes.claims.retain(|_, said| only.touches(said, ground.boat_of(said), &ground.whose(only)));
+        writes.claims.retain(|leg, said| {
+            only.names(leg) && only.touches(said, ground.boat_of(said), &ground.whose(only))
+        });
         let (mut legs, mut partial_legs) =
             self.legs(&writes.claims, &devices, &|said| ground.boat_of(said))?;
         let mut surveys = Vec::with_capacity(adopted.len());
         for (mut a, store) in adopted {
             let mut claims = std::mem::take(&mut a.claims);
             let boat = |said: &[Said<LegClaim>]| a.boat_of(said);
-            claims.retain(|_, said| only.touches(said, boat(said), &only.boat));
+            claims.retain(|leg, said| only.names(leg) && only.touches(said, boat(said), &only.boat));
             let (theirs, partial) = store.legs(&claims, &devices, &boat)?;
             legs.extend(theirs);
             partial_legs += partial;

@@ -10,6 +10,7 @@ use super::fast::{Assembler, Message};
 use super::line::BusLine;
 use super::message::{Needed, Said, needed, said};
 use crate::account::Label;
+use crate::kinds::Good;
 use crate::nmea::{Content, Day, Fix, FixKind, Position};
 use crate::pairing::{Feed, numbered_stream};
 use crate::{Options, Problem};
@@ -54,7 +55,10 @@ impl N2kLog {
     fn read(&mut self, number: u64, line: &[u8]) -> Result<Option<Label>, Problem> {
         let frame = BusLine::of(line)?;
         let arrival = self.clock.line(frame.stamp);
-        let message = match needed(frame.pgn) {
+        let need = needed(frame.pgn);
+        let good = if need.is_some() { Good::Used } else { Good::NotNeeded };
+        self.feed.sink.account.kinds.number(frame.pgn, good);
+        let message = match need {
             None => return Ok(Some(Label::NotNeeded)),
             Some(Needed::Fast) if frame.len <= 8 => match self.fast.take(&frame)? {
                 Some(message) => message,

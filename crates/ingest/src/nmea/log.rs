@@ -3,6 +3,7 @@
 use super::frame::{Frame, frame};
 use super::sentence::{Content, parse, talker};
 use crate::account::Label;
+use crate::kinds::Good;
 use crate::pairing::{Feed, MAX_GAP_MS, stream_of};
 use crate::{Options, Problem};
 
@@ -37,7 +38,14 @@ impl NmeaLog {
 
     /// The line's label, or `None` if it is known later.
     fn sentence(&mut self, number: u64, frame: Frame<'_>, whole: bool) -> Result<Option<Label>, Problem> {
-        let content = &parse(frame)?;
+        let parsed = parse(frame);
+        let good = match &parsed {
+            Ok(Content::NotNeeded) => Good::NotNeeded,
+            Err(Problem::UnknownSentence) => Good::NotKnown,
+            _ => Good::Used,
+        };
+        self.feed.sink.account.kinds.short(frame.address, good);
+        let content = &parsed?;
         let checked = frame.checked;
         let kind = match content {
             Content::NotNeeded => return Ok(Some(Label::NotNeeded)),

@@ -6,7 +6,7 @@ use super::{Pairing, Reading, Sink, TimedFix};
 use crate::account::{Account, Label, excerpt};
 use crate::legs::{LegBuilder, Stream};
 use crate::nmea::{Content, Day, Depth, Fix};
-use crate::{Options, Problem};
+use crate::{Options, Problem, Pulse};
 use leadline_model::UtcMillis;
 
 /// A receiver whose week counter rolled over is off by 1024 weeks (ten bits of week number).
@@ -23,6 +23,7 @@ pub(crate) struct Feed {
     assumed: Option<UtcMillis>,
     /// The last date taken, ms.
     date: Option<i64>,
+    pub(crate) pulse: Pulse,
 }
 
 impl Feed {
@@ -32,6 +33,7 @@ impl Feed {
             sink: Sink { account: Account::default(), legs: LegBuilder::new(0, stream_name) },
             assumed: options.assumed_date,
             date: None,
+            pulse: Pulse::default(),
         }
     }
 
@@ -70,12 +72,16 @@ impl Feed {
 
     /// A depth of line `number`. Its label is given when its place is known. Arrivals never go down.
     pub(crate) fn depth(&mut self, arrival: u64, number: u64, depth: Depth, stream: Stream, checked: bool) {
+        self.pulse.note_depth(depth.kind, depth.depth_mm, depth.offset_mm);
         let reading = Reading { arrival, line: number, depth, stream, checked };
         self.pairing.depth(reading, &mut self.sink);
     }
 
     /// Speed, HDOP or temperature.
     pub(crate) fn evidence(&mut self, content: &Content, used: Label) -> Label {
+        if let Content::Speed(v) = content {
+            self.pulse.note_speed(*v);
+        }
         let Some((evidence, now)) = self.pairing.evidence() else { return Label::NotNeeded };
         match content {
             Content::Speed(v) => evidence.speed(*v, now),
@@ -99,6 +105,13 @@ impl Feed {
 
     /// A fix; arrivals never go down.
     pub(crate) fn fix(&mut self, arrival: u64, fix: &Fix, checked: bool, used: Label) -> Label {
+        let label = self.take_fix(arrival, fix, checked, used);
+        self.pulse.note_fix(fix);
+        self.pulse.note_time(self.pairing.dated_now_ms());
+        label
+    }
+
+    fn take_fix(&mut self, arrival: u64, fix: &Fix, checked: bool, used: Label) -> Label {
         let void = Label::Problem(Problem::ReceiverVoid);
         let Some(time_of_day) = fix.time_of_day.map(i64::from) else {
             return match fix.position {

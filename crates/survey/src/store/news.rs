@@ -2,9 +2,10 @@
 
 use super::Store;
 use crate::Error;
-use leadline_logbook::{Entry, Refusal, entry_id, peek};
-use leadline_model::{DeviceId, EntryId, Epoch, StripDigest};
+use leadline_logbook::{Entry, Op, Refusal, entry_id, peek};
+use leadline_model::{DeviceId, EntryId, Epoch, LegId, StripDigest};
 use leadline_sync::StripKey;
+use std::collections::BTreeSet;
 
 /// Entries beside those in force that a have-list names, so that they are not given again and again.
 const ASIDE: usize = 4096;
@@ -15,6 +16,41 @@ impl Store {
     /// A number that is another one whenever another connection has written to this store.
     pub fn data_version(&self) -> Result<u64, Error> {
         self.sql(|db| db.query_row("PRAGMA data_version", [], |r| r.get::<_, i64>(0))).map(|v| v as u64)
+    }
+
+    /// The number of the entry before the newest ones that came from other devices in one go: the last unbroken run of
+    /// others' entries, in the order in which they came.
+    pub fn before_last_come(&self) -> Result<u64, Error> {
+        let own = self.device().0;
+        self.sql(|db| {
+            let newest = "SELECT coalesce(max(e.n), 0) FROM entry e JOIN log ON log.n = e.log WHERE device <> ?1";
+            let newest: i64 = db.query_row(newest, [own], |r| r.get(0))?;
+            let before = "SELECT coalesce(max(e.n), 0) FROM entry e JOIN log ON log.n = e.log WHERE device = ?1 AND e.n < ?2";
+            db.query_row(before, (own, newest), |r| r.get::<_, i64>(0)).map(|n| n as u64)
+        })
+    }
+
+    /// Legs that other devices' entries claim which came after the one numbered `after`.
+    pub fn legs_come_after(&self, after: u64) -> Result<BTreeSet<LegId>, Error> {
+        let (own, survey, limits) = (self.device().0, self.survey, self.limits);
+        self.sql(|db| {
+            let query =
+                "SELECT bytes FROM entry JOIN log ON log.n = entry.log WHERE entry.n > ?1 AND device <> ?2";
+            let mut q = db.prepare_cached(query)?;
+            let mut rows = q.query((after as i64, own))?;
+            let mut legs = BTreeSet::new();
+            while let Some(r) = rows.next()? {
+                // What the disk has damaged is named by `verify`.
+                let Ok(entry) = Entry::open(r.get_ref(0)?.as_blob()?, &survey, |_| true, &limits) else {
+                    continue;
+                };
+                legs.extend(entry.ops().iter().filter_map(|op| match op {
+                    Op::Leg(claim) => Some(claim.leg()),
+                    _ => None,
+                }));
+            }
+            Ok(legs)
+        })
     }
 
     /// Ids of at most `max` entries in force that came after the one numbered `after`, in the order in which they

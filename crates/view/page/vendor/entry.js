@@ -1,0 +1,22 @@
+// What the page uses of OpenLayers, and nothing else: the Canvas 2D side, no WebGL, no workers, no tile servers.
+export { default as Feature } from 'ol/Feature.js';
+export { default as Map } from 'ol/Map.js';
+export { default as View } from 'ol/View.js';
+export { default as ScaleLine } from 'ol/control/ScaleLine.js';
+export { default as GeoJSON } from 'ol/format/GeoJSON.js';
+export { default as LineString } from 'ol/geom/LineString.js';
+export { default as Point } from 'ol/geom/Point.js';
+export { default as Polygon } from 'ol/geom/Polygon.js';
+export { default as Draw } from 'ol/interaction/Draw.js';
+export { defaults as interactions } from 'ol/interaction/defaults.js';
+export { default as Layer } from 'ol/layer/Layer.js';
+export { default as VectorLayer } from 'ol/layer/Vector.js';
+export { fromLonLat, toLonLat, transformExtent } from 'ol/proj.js';
+export { default as VectorSource } from 'ol/source/Vector.js';
+export { getArea, getLength } from 'ol/sphere.js';
+export { default as CircleStyle } from 'ol/style/Circle.js';
+export { default as Fill } from 'ol/style/Fill.js';
+export { default as RegularShape } from 'ol/style/RegularShape.js';
+export { default as Stroke } from 'ol/style/Stroke.js';
+export { default as Style } from 'ol/style/Style.js';
+export { default as Text } from 'ol/style/Text.js';
