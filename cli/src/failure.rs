@@ -11,6 +11,9 @@ pub(crate) enum Failure {
     /// A peer or the network.
     #[error("{0}")]
     Peer(String),
+    /// The store, in words of the command.
+    #[error("{0}")]
+    Store(String),
     /// The device's folder.
     #[error("{0}")]
     Survey(#[from] leadline_survey::Error),
@@ -30,7 +33,7 @@ impl Failure {
         match self {
             Self::Input(_) => 1,
             Self::Peer(_) => 3,
-            Self::Output { .. } => 4,
+            Self::Output { .. } | Self::Store(_) => 4,
             Self::Survey(e) => match e.family() {
                 Family::Input => 1,
                 Family::Peer => 3,

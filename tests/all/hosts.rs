@@ -7,4 +7,5 @@ mod helper;
 mod join;
 mod lab;
 mod links;
+mod page;
 mod stranger;

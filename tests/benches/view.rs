@@ -11,14 +11,15 @@ use leadline_model::SurveyId;
 use leadline_survey::{Home, ImportRequest, add_stages, found_survey, import_bytes};
 use leadline_view::{NoMeetings, Settings, serve};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, mpsc};
 use std::time::Instant;
 
-/// Tiles asked for at each zoom.
-const PER_ZOOM: usize = 60;
+/// Places whose tile is asked for at each zoom, each tile once.
+const PER_ZOOM: usize = 120;
 
 fn main() {
     let dir = tempfile::tempdir().expect("a folder");
@@ -106,13 +107,16 @@ fn tiles(n: u64, home: &Path, id: SurveyId) {
     let v = chart["version"].as_str().expect("a version").to_owned();
     let b: Vec<f64> = chart["bounds"].as_array().expect("bounds").iter().filter_map(Value::as_f64).collect();
     let mut dice = Dice(n);
-    let (mut cold, mut kept) = (Vec::new(), Vec::new());
+    let (mut cold, mut kept, mut asked) = (Vec::new(), Vec::new(), BTreeSet::new());
     for zoom in 8..=20u8 {
         // Places of the survey's box; those without water are answered by 204 and do not count.
         for _ in 0..PER_ZOOM {
             let (lon, lat) = (b[0] + (b[2] - b[0]) * dice.share(), b[1] + (b[3] - b[1]) * dice.share());
             let (x, y) = place(lon, lat, zoom);
             let path = format!("/api/depth/all/{zoom}/{}/{}?v={v}", x as u32, y as u32);
+            if !asked.insert(path.clone()) {
+                continue;
+            }
             let first = client.timed(&path);
             if first.0 == 200 {
                 cold.push(first.1);

@@ -4,11 +4,17 @@ import { check, get, open, sheet, still, tap } from './bench.mjs';
 
 export async function guide(browser, link, folder) {
     await check('pictures for the guide', async () => {
-        const wide = await open(browser, link, { width: 960, height: 600 });
+        const wide = await open(browser, link, { width: 820, height: 520 });
         await still(wide);
         await wide.screenshot({ path: path.join(folder, 'page-water.png') });
         await sheet(wide, 'layers');
         for (const name of ['passes', 'coverage']) await wide.locator(`#layer-${name}`).check();
+        await wide.evaluate(() => {
+            const view = window.leadline.map.getView();
+            view.setZoom(view.getZoom() + 1.3);
+            document.getElementById('sheet').scrollTop = 0;
+        });
+        await still(wide);
         await wide.waitForTimeout(1500);
         await wide.screenshot({ path: path.join(folder, 'page-layers.png') });
         await wide.context().close();

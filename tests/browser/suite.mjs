@@ -6,6 +6,7 @@ import { check, console_errors, elsewhere, equal, failures, launch, leadline, mu
 import { doors, lan } from './doors.mjs';
 import { eyes } from './eyes.mjs';
 import { guide } from './guide.mjs';
+import { large } from './large.mjs';
 import { phone, pocket } from './phone.mjs';
 import { looks, water } from './water.mjs';
 
@@ -57,6 +58,8 @@ async function main() {
             await full.close();
         }
     });
+    // Before anything is changed, so that the guide shows the demo as it is.
+    if (process.env.LEADLINE_GUIDE) await guide(plain, link, process.env.LEADLINE_GUIDE);
     await water(page, FRAME);
     await clicks.layers(page);
     await looks(page);
@@ -78,7 +81,7 @@ async function main() {
     await clicks.keyboard(page);
     await doors(plain, link);
     await lan(plain, home);
-    if (process.env.LEADLINE_GUIDE) await guide(plain, link, process.env.LEADLINE_GUIDE);
+    await large(plain);
     await check('no request left the page’s own origin', async () => equal([...new Set(elsewhere)].join(' '), '', 'requests'));
     await check('the console is free of errors', async () => equal([...new Set(console_errors)].join(' ; '), '', 'errors'));
     await plain.close();

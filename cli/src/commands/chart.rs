@@ -8,12 +8,12 @@ use crate::levels::{self, LevelArgs};
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Shore, Surface, SurfaceSettings, Theme, Touch,
-    Turn, chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, Theme, Touch, Turn, chart_pdf,
+    chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, Store};
-use leadline_view::{Shown, pocket_chart};
+use leadline_view::{Shown, pocket_chart, surface_of};
 use serde_json::json;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -210,10 +210,7 @@ pub(crate) fn bytes(kind: Kind, svg: &str) -> Result<Vec<u8>, Failure> {
 
 /// The surface of everything held, within the shore if one is drawn.
 pub(crate) fn surface(cli: &Cli, computed: &Computed) -> Surface {
-    let shore = computed.ground.shore.as_ref();
-    let shore = shore.map(|s| Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 });
-    let cells = &computed.reduced.cells;
-    Surface::ashore(cells, &SurfaceSettings::default(), cli.between.into(), shore)
+    surface_of(computed, cli.between.into())
 }
 
 /// What the sheet says about itself.

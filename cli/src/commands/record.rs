@@ -65,6 +65,7 @@ pub(crate) fn failure(e: Error) -> Failure {
         Error::Survey(e) => Failure::Survey(e),
         Error::Source(why) => Failure::Peer(format!("{why}; `leadline check SOURCE` looks at one")),
         Error::Journal { path, source } => Failure::Output { path, source },
+        Error::Kept { .. } => Failure::Store(e.to_string()),
         Error::System(_) => Failure::Input(e.to_string()),
     }
 }

@@ -204,7 +204,7 @@ impl Look {
             Brought::Up(words) => (self.up, self.words) = (true, words),
             Brought::Lost(why, _) => self.words = why,
             Brought::Failed(why) => self.words = why,
-            Brought::Ended => {}
+            Brought::Dropped(_) | Brought::Ended => {}
         }
     }
 

@@ -49,6 +49,7 @@ pub(crate) struct Journal {
     waiting: Vec<u8>,
     stamped: Option<(usize, i64)>,
     unsynced: bool,
+    syncing: Option<std::thread::JoinHandle<std::io::Result<()>>>,
     /// Bytes that came while the disk refused and no room was left.
     pub(crate) lost: u64,
 }
@@ -84,7 +85,7 @@ impl Journal {
     }
 
     fn of(path: PathBuf, file: File) -> Self {
-        Self { path, file, waiting: Vec::new(), stamped: None, unsynced: false, lost: 0 }
+        Self { path, file, waiting: Vec::new(), stamped: None, unsynced: false, syncing: None, lost: 0 }
     }
 
     /// Goes on with one that was found; `each` is given what stands in it, the torn last line closed.
@@ -160,9 +161,26 @@ impl Journal {
         result
     }
 
+    /// Puts it on the disk in a thread of its own, so that what comes need not wait for a slow one; the last attempt's
+    /// error, if it is known by now.
+    pub(crate) fn sync_aside(&mut self) -> std::io::Result<()> {
+        let mut before = Ok(());
+        if let Some(thread) = self.syncing.take_if(|t| t.is_finished()) {
+            before = thread.join().unwrap_or_else(|_| Err(std::io::Error::other("it could not be written")));
+            self.unsynced |= before.is_err();
+        }
+        if self.unsynced && self.syncing.is_none() {
+            let file = self.file.try_clone()?;
+            self.syncing = Some(std::thread::spawn(move || file.sync_data()));
+            self.unsynced = false;
+        }
+        before
+    }
+
     /// Puts it on the disk: a pulled plug loses nothing of it.
     pub(crate) fn sync(&mut self) -> std::io::Result<()> {
-        if self.unsynced {
+        let aside = self.syncing.take().is_some_and(|t| !matches!(t.join(), Ok(Ok(()))));
+        if self.unsynced || aside {
             self.file.sync_data()?;
             self.unsynced = false;
         }

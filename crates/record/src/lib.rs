@@ -40,6 +40,16 @@ pub enum Error {
         /// Why.
         source: std::io::Error,
     },
+    /// The end could not be made; what came is safe.
+    #[error(
+        "what was recorded is safe in {path}, but its last legs could not be kept: {why}. They are when the next recording begins, or with `leadline import`"
+    )]
+    Kept {
+        /// The journal.
+        path: String,
+        /// Why.
+        why: Box<leadline_survey::Error>,
+    },
     /// The operating system refuses what every program needs.
     #[error("cannot begin: {0}")]
     System(std::io::Error),

@@ -220,6 +220,7 @@ impl<'a> Recorder<'a> {
                 (state.up, state.words) = (false, why.clone());
                 tell(Told::Lost(name, why, again));
             }
+            Brought::Dropped(n) => tell(Told::Warning(Warning::Dropped(name, n))),
             Brought::Ended => {
                 state.ended = true;
                 tell(Told::Ended(name));
@@ -251,7 +252,7 @@ impl<'a> Recorder<'a> {
 
     fn tick(&mut self, tell: &mut dyn FnMut(Told)) {
         self.write(tell);
-        if let Err(e) = self.journal.sync() {
+        if let Err(e) = self.journal.sync_aside() {
             self.disk_refuses(&e, tell);
         }
         if self.log.has_closed() {
@@ -327,7 +328,10 @@ impl<'a> Recorder<'a> {
         self.journal.sync().map_err(failed)?;
         self.plan.request.now = crate::now();
         drop(show_open_leg(self.home, &self.store.survey(), None));
-        let imported = end(self.home, &mut self.store, &path, &self.plan.request)?;
+        let imported = end(self.home, &mut self.store, &path, &self.plan.request).map_err(|e| match e {
+            Error::Survey(why) => Error::Kept { path: path.display().to_string(), why: Box::new(why) },
+            other => other,
+        })?;
         Ok(Recorded { imported, legs: self.legs, bytes: self.bytes, lost: self.journal.lost })
     }
 }
@@ -348,7 +352,6 @@ async fn told_to_end() {
     drop(tokio::signal::ctrl_c().await);
 }
 
-/// The time of the last fix, for people who wait for the next mark.
 impl Status {
     /// How long until the growing leg closes, if the receiver's time is known.
     pub fn leg_closes_in(&self) -> Option<Duration> {

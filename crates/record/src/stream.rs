@@ -1,5 +1,6 @@
 //! One task for each source: it connects, reads whole lines, and connects again when the source has gone.
 
+mod drops;
 mod file;
 mod lines;
 mod replay;
@@ -36,6 +37,8 @@ pub(crate) enum Brought {
     Up(String),
     /// It is not there, and is tried again after so long.
     Lost(String, Duration),
+    /// The system dropped so many datagrams before they could be read.
+    Dropped(u64),
     /// It has come to its end.
     Ended,
     /// It never was there and never will be.

@@ -76,6 +76,8 @@ pub enum Warning {
     DiskBack(u64),
     /// Legs that closed could not be kept yet.
     LegsWait(String),
+    /// The system dropped so many datagrams of this source: the computer was too busy.
+    Dropped(String, u64),
     /// What comes is no log of instruments.
     NoLog,
 }
@@ -95,6 +97,7 @@ impl Warning {
             Self::DiskRefuses(_) => "disk-refuses",
             Self::DiskBack(_) => "disk-back",
             Self::LegsWait(_) => "legs-wait",
+            Self::Dropped(..) => "dropped",
             Self::NoLog => "no-log",
         }
     }
@@ -125,6 +128,10 @@ impl fmt::Display for Warning {
             Self::LegsWait(why) => {
                 write!(f, "closed legs wait ({why}); they are in the recording, and are tried again")
             }
+            Self::Dropped(source, n) => write!(
+                f,
+                "{n} datagrams of {source} were dropped because this computer is too busy: end other programs, or use tcp: where the instruments offer it"
+            ),
             Self::NoLog => f.write_str(
                 "what comes is no log of instruments that is understood; `leadline check` says more",
             ),

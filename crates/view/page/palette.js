@@ -36,7 +36,7 @@
     }
 
     // Grades: one hue, the surer the stronger; loose is hatched as well.
-    const GRADES = { 1: [84, 66, 120], 2: [146, 130, 178], 3: [212, 204, 228], 0: [236, 234, 240] };
+    const GRADES = { 1: [120, 104, 158], 2: [172, 158, 204], 3: [222, 216, 236], 0: [240, 238, 244] };
     function grade(code) {
         const of = theme();
         return of.keep === 1 ? GRADES[code] : mix(of.paper, GRADES[code], of.keep + 0.1);

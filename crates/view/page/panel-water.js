@@ -17,7 +17,7 @@
         const { state, chart } = leadline;
         const w = leadline.words.water;
         const read = chart.stage;
-        if (read && Math.abs(state.stage - read.level_m) < 1e-4) return w.read(leadline.plain(read.gauge || w.noGauge), leadline.when(read.at_utc), leadline.age(read.age_s));
+        if (read && Math.abs(state.stage - read.level_m) < 1e-4) return w.read(leadline.plain(read.gauge || w.noGauge), leadline.when(read.at_utc), leadline.age(read.age_s ?? Math.max(0, (Date.now() - Date.parse(read.at_utc)) / 1000)));
         if (Math.abs(state.stage) < 1e-4) return read ? w.datum : w.neverRead;
         return read ? w.byHand(leadline.height(state.stage - read.level_m, true), leadline.when(read.at_utc)) : w.byHandUnread;
     }
@@ -91,7 +91,9 @@
         const w = leadline.words.water;
         const { chart } = leadline;
         const read = chart.stage;
-        box.append(
+        box.append(...[
+            chart.blank && h('p', { class: 'bad' }, leadline.plain(chart.blank)),
+            (chart.conflicts || []).length > 0 && h('section', { class: 'dispute' }, h('h3', null, w.conflicts), h('ul', null, chart.conflicts.map((c) => h('li', null, leadline.plain(c))))),
             h('p', null, meaning()),
             h('div', { class: 'row' },
                 read && leadline.button(w.useReading, () => leadline.set({ stage: read.level_m })),
@@ -102,7 +104,7 @@
             choice('units', ['m', 'ft', 'fm'].map((u) => [u, leadline.words.units[u]]), w.units),
             choice('theme', leadline.themes.map((t) => [t, leadline.words.themes[t]]), w.theme),
             h('p', { class: 'quiet' }, w.datumIs(leadline.plain(chart.survey.datum))),
-        );
+        ].filter(Boolean));
     });
 
     leadline.strip = strip;

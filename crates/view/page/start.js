@@ -95,7 +95,8 @@
         const kept = leadline.kept();
         Object.assign(state, {
             units: chart.units || 'm', show: chart.show || 'all', draft: typeof chart.draft_m === 'number' ? chart.draft_m : 0,
-            stage: typeof chart.stage_given_m === 'number' ? chart.stage_given_m : chart.stage ? chart.stage.level_m : 0,
+            // A pocket chart was made for a stage; without one it begins, as the page does, with the last reading.
+            stage: chart.stage_given_m || (chart.stage ? chart.stage.level_m : 0),
         }, kept);
         document.documentElement.dataset.theme = state.theme;
         fixedTexts();

@@ -5,7 +5,7 @@
     const s = (n, one, many) => `${n.toLocaleString('en')} ${n === 1 ? one : many}`;
 
     leadline.words = {
-        skip: 'Skip the map, go to the open sheet',
+        skip: 'Skip the map, go to the sheets',
         unknown: 'unknown',
         close: 'Close',
         cancel: 'Cancel',
@@ -46,6 +46,7 @@
             draft: 'Draft', draftHint: 'How deep your boat reaches',
             room: 'Room below', roomHint: 'Water you want under it',
             badNumber: 'A number from 0 to 30 metres is needed here; the old one stays.',
+            conflicts: 'Statements that do not agree',
             legend: 'Depth today',
             dries: 'dries: above the water',
             touches: (h) => `touch area: less than ${h}, draft and room together`,

@@ -35,4 +35,4 @@ mod tiles;
 pub use meet::{Invited, Meeting, Meetings, Moved, NearDevice, NoMeetings};
 pub use pocket::{Pocket, pocket_chart};
 pub use server::{Serving, Settings, ViewError, serve};
-pub use shown::Shown;
+pub use shown::{Shown, surface_of};

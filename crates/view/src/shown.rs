@@ -58,7 +58,7 @@ impl Shown {
         between: Between,
         name: (String, String),
     ) -> Self {
-        let surface = surface(&computed, between);
+        let surface = surface_of(&computed, between);
         let is_fresh = |p: &Pass| p.legs.iter().any(|l| come.contains(l));
         let passes = (0u32..).zip(&computed.reduced.passes);
         let fresh: BTreeSet<u32> = passes.filter(|(_, p)| is_fresh(p)).map(|(i, _)| i).collect();
@@ -82,7 +82,7 @@ impl Shown {
 }
 
 /// The surface of everything, within the shore if one is drawn.
-fn surface(computed: &Computed, between: Between) -> Surface {
+pub fn surface_of(computed: &Computed, between: Between) -> Surface {
     let shore = computed.ground.shore.as_ref();
     let shore = shore.map(|s| Shore { rings: s.rings.clone(), stage_m: f64::from(s.stage_mm) / 1000.0 });
     Surface::ashore(&computed.reduced.cells, &SurfaceSettings::default(), between, shore)

@@ -53,3 +53,21 @@ fn capture() {
         file.write_all(&frame[..n]).expect("written");
     }
 }
+
+/// Asks the map page as a browser here would: `HOST:PORT METHOD PATH`.
+#[test]
+#[ignore = "run by other tests inside a namespace"]
+fn ask() {
+    let Some(argument) = argument() else { return };
+    let (at, line) = argument.split_once(' ').expect("an address and a request");
+    let mut s = std::net::TcpStream::connect(at).expect("it listens");
+    let head = format!(
+        "{line} HTTP/1.1\r\nHost: {at}\r\nX-Leadline: 1\r\nConnection: close\r\nContent-Length: 2\r\n\r\n{{}}"
+    );
+    s.write_all(head.as_bytes()).expect("sent");
+    let mut all = String::new();
+    s.read_to_string(&mut all).expect("an answer");
+    ready();
+    let (head, body) = all.split_once("\r\n\r\n").expect("a head and a body");
+    println!("answer {} {body}", head.split(' ').nth(1).expect("a status"));
+}

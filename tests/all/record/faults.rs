@@ -208,3 +208,35 @@ fn the_growing_leg_is_shown_to_the_crew() {
     assert_eq!(ended["legs"], 1, "{ended}");
     assert_eq!(heron.json(&["status"])["recording"], serde_json::json!([]));
 }
+
+/// A disk that fills: the system refuses to let any file grow beyond a megabyte, and later allows it again.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_disk_that_refuses_and_takes_again() {
+    let d = device();
+    let mut live = Live::start_limited(&d, &["-"], 1 << 10);
+    let mut sent = 0;
+    let mut log = String::new();
+    for s in 0..3_000u32 {
+        let text = second("010526", 36_000 + s, s, 20);
+        sent += text.len() as u64;
+        log += &text;
+    }
+    assert!(sent > 5 << 18, "{sent}");
+    live.say(log.as_bytes());
+    let refuses = live.warning("disk-refuses");
+    assert!(refuses["words"].as_str().is_some_and(|w| w.contains("make room")), "{refuses}");
+    live.bytes(sent);
+    let pid = live.pid().to_string();
+    let raised = std::process::Command::new("prlimit").args(["--pid", &pid, "--fsize=unlimited"]).status();
+    assert!(raised.is_ok_and(|s| s.success()), "prlimit of util-linux raised the limit");
+    let back = live.warning("disk-back");
+    assert!(back["words"].as_str().is_some_and(|w| w.contains("nothing was lost")), "{back}");
+    let ended = live.end();
+    assert_eq!(
+        (ended["soundings"].as_u64(), ended["lost_bytes"].as_u64()),
+        (Some(60_000), Some(0)),
+        "{ended}"
+    );
+    same_as_file(&d, log.as_bytes());
+}

@@ -3,7 +3,7 @@
 use crate::home::Device;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write};
-use std::process::{Child, ChildStdin, Stdio};
+use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
@@ -19,12 +19,26 @@ pub(super) struct Live {
 
 impl Live {
     pub(super) fn start(device: &Device, sources: &[&str]) -> Self {
-        let mut args = vec!["record", "--boat", "Heron", "--json"];
-        for s in sources {
-            args.extend(["--from", s]);
-        }
-        let mut child = device
-            .command(&args)
+        Self::run(device.command(&args(sources)))
+    }
+
+    /// As [`Self::start`], with no file allowed to grow beyond `kib` KiB: writing more is an error.
+    pub(super) fn start_limited(device: &Device, sources: &[&str], kib: u32) -> Self {
+        let program = device.command(&args(sources));
+        let mut limited = Command::new("bash");
+        limited.env_clear().envs(program.get_envs().filter_map(|(k, v)| Some((k, v?))));
+        limited.current_dir(device.dir.path());
+        limited.args(["-c", &format!("trap '' XFSZ; ulimit -S -f {kib}; exec \"$0\" \"$@\"")]);
+        limited.arg(program.get_program()).args(program.get_args());
+        Self::run(limited)
+    }
+
+    pub(super) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    fn run(mut command: Command) -> Self {
+        let mut child = command
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -95,7 +109,7 @@ impl Live {
     /// Ends it as Ctrl-C does; what it says at the end.
     pub(super) fn end(self) -> Value {
         let pid = self.child.id().to_string();
-        let sent = std::process::Command::new("kill").args(["-INT", &pid]).status();
+        let sent = Command::new("kill").args(["-INT", &pid]).status();
         assert!(sent.is_ok_and(|s| s.success()), "the signal was sent");
         self.wait()
     }
@@ -113,6 +127,11 @@ impl Live {
         self.child.kill().expect("killed");
         self.child.wait().expect("ended");
     }
+}
+
+fn args<'a>(sources: &[&'a str]) -> Vec<&'a str> {
+    let from = sources.iter().flat_map(|s| ["--from", s]);
+    ["record", "--boat", "Heron", "--json"].into_iter().chain(from).collect()
 }
 
 impl Drop for Live {

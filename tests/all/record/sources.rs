@@ -221,3 +221,16 @@ fn check_says_what_a_source_says() {
     d.run(&["check", "tcp:127.0.0.1:1", "--seconds", "1"]).says(3, &["nothing came"]);
     d.run(&["check", "no-such-file"]).says(1, &["is no source", "no file has that name"]);
 }
+
+#[test]
+fn a_bar_check_says_the_draft() {
+    let d = device();
+    // By hand: slope (3.66 - 1.62) / 2.00 = 1.02; draft 3.00 - 2.64 / 1.02 = 0.41.
+    let args = ["boat", "bar-check", "Heron", "--plate", "2.00=1.62", "--plate", "4.00=3.66"];
+    d.run(&args).says(0, &["draft 0.41 m", "2.0 % too deep", "boat set Heron --draft 0.41"]);
+    let found = d.json(&[&args[..], &["--sound-speed", "1500"]].concat());
+    let speed = found["true_sound_speed_m_s"].as_f64().expect("a speed");
+    assert!((speed - 1500.0 / 1.02).abs() < 0.1, "{found}");
+    d.run(&["boat", "bar-check", "Heron", "--plate", "2.00=3.60", "--plate", "4.00=1.60"])
+        .says(1, &["no speed of sound"]);
+}

@@ -1,7 +1,7 @@
 //! Datagrams, a server that is called, and clients that call.
 
 use super::lines::Lines;
-use super::{BackOff, Brought, Outlet, pump};
+use super::{BackOff, Brought, Outlet, drops, pump};
 use socket2::{Domain, Protocol, Socket, TcpKeepalive, Type};
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -15,6 +15,8 @@ const DATAGRAM_ROOM: usize = 4 << 20;
 const MAX_DATAGRAM: usize = 65_536;
 /// Bytes of datagrams handed on at once.
 const BATCH: usize = 32 << 10;
+/// How often it is asked whether the system dropped any.
+const LOOK: Duration = Duration::from_secs(1);
 /// Clients at a time.
 const MAX_CLIENTS: usize = 8;
 const CONNECT: Duration = Duration::from_secs(10);
@@ -30,8 +32,21 @@ pub(super) async fn udp(address: SocketAddr, out: &Outlet) {
     }
     let mut datagram = vec![0; MAX_DATAGRAM];
     let mut back_off = BackOff::new();
+    let mut look = tokio::time::interval(LOOK);
+    let mut lost = 0;
     loop {
-        match socket.recv(&mut datagram).await {
+        let came = tokio::select! {
+            came = socket.recv(&mut datagram) => came,
+            _ = look.tick() => {
+                let all = drops::of(at).unwrap_or(lost);
+                if all > lost && !out.give(Brought::Dropped(all - lost)).await {
+                    return;
+                }
+                lost = all;
+                continue;
+            }
+        };
+        match came {
             Ok(n) => {
                 let mut batch = Vec::with_capacity(n + 1);
                 add(&mut batch, &datagram[..n]);

@@ -14,6 +14,10 @@ use leadline_model::{LegWindow, Sounding};
 use std::fs::File;
 use std::path::Path;
 
+/// Closed legs that wait while the store refuses them; of more the oldest are left to the end, when the journal is
+/// imported whole.
+const MOST_WAITING: usize = 24;
+
 /// Reads a growing log.
 pub struct LiveLog {
     importer: Importer,
@@ -50,6 +54,8 @@ impl LiveLog {
     pub fn push(&mut self, bytes: &[u8]) {
         self.hasher.update(bytes);
         self.importer.push(bytes, &mut self.found);
+        let over = self.found.len().saturating_sub(MOST_WAITING);
+        self.found.drain(..over);
     }
 
     /// Whether legs wait to be kept.

@@ -71,6 +71,7 @@ impl Store {
     /// Whether this device may write what is not about the crew; else why not. For commands that would do much before
     /// they write.
     pub fn may_measure(&self) -> Result<(), Error> {
+        self.refuse_guest()?;
         may_write(&self.crew()?, &self.key.id(), std::iter::once(&Op::Unlevel { replaces: Vec::new() }))
     }
 }
