@@ -5,6 +5,7 @@
 # Needs node, Chromium and playwright-core; tests/run installs them. Pictures are left in target/browser/pictures.
 #
 #   LEADLINE_PROGRAM      the program
+#   LEADLINE_EXAMPLES     the folder of the built examples (without it the survey of a million soundings is left out)
 #   LEADLINE_BROWSER      a folder with node_modules/playwright-core in it, and room for pictures
 #   LEADLINE_CHROMIUM     the browser (default: chromium on the path)
 #   LEADLINE_ONLY         only the checks whose name has this in it

@@ -6,6 +6,7 @@ import { check, console_errors, elsewhere, equal, failures, launch, leadline, mu
 import { doors, lan } from './doors.mjs';
 import { eyes } from './eyes.mjs';
 import { guide } from './guide.mjs';
+import { large } from './large.mjs';
 import { phone, pocket } from './phone.mjs';
 import { looks, water } from './water.mjs';
 
@@ -80,6 +81,7 @@ async function main() {
     await clicks.keyboard(page);
     await doors(plain, link);
     await lan(plain, home);
+    await large(plain);
     await check('no request left the page’s own origin', async () => equal([...new Set(elsewhere)].join(' '), '', 'requests'));
     await check('the console is free of errors', async () => equal([...new Set(console_errors)].join(' ; '), '', 'errors'));
     await plain.close();

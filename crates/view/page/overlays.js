@@ -24,9 +24,13 @@
 
     const boatIndex = (name) => (leadline.chart.boats || []).findIndex((b) => b.name === name);
 
-    function passStyle(feature) {
+    // Metres a pixel, from where on tracks lie so close that only thin lines tell them apart (judgement).
+    const FAR = 3;
+
+    function passStyle(feature, resolution) {
         const { colour, dash } = palette.boat(boatIndex(feature.get('boat')));
         const fresh = feature.get('fresh');
+        if (resolution > FAR) return new ol.Style({ stroke: stroke(fresh ? ink() : colour, fresh ? 2 : 1) });
         const width = { sure: 2.6, s: 2.6, fair: 1.8, f: 1.8 }[feature.get('grade')] || 1.1;
         const styles = cased(colour, width, dash);
         if (fresh) styles.unshift(new ol.Style({ stroke: stroke(ink(0.9), width + 7) }));

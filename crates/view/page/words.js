@@ -5,7 +5,7 @@
     const s = (n, one, many) => `${n.toLocaleString('en')} ${n === 1 ? one : many}`;
 
     leadline.words = {
-        skip: 'Skip the map, go to the open sheet',
+        skip: 'Skip the map, go to the sheets',
         unknown: 'unknown',
         close: 'Close',
         cancel: 'Cancel',
