@@ -273,6 +273,24 @@ async fn entries_of_a_later_version_are_kept_and_relayed() {
     crew.alike(&[0, 1, 2]).await;
 }
 
+/// The signature is no part of an entry's id: whoever spoils it must not keep others from giving the genuine one.
+#[test]
+fn a_spoiled_copy_does_not_stand_for_the_entry() {
+    let crew = crew(1, 0);
+    let member = DeviceKey::from_seed(&crew.store(0).key().seed());
+    for key in [member, DeviceKey::from_seed(&[77; 32])] {
+        let entry = of_the_future(&key, crew.id, 1, EntryId([0; 32]));
+        let mut spoiled = entry.clone();
+        *spoiled.last_mut().expect("a signature") ^= 1;
+        let id = entry_id(&entry).expect("an entry");
+        assert_eq!(entry_id(&spoiled), Some(id));
+        let done = crew.store(0).accept(vec![spoiled], Vec::new()).expect("kept aside");
+        assert_eq!(done.waiting + done.refused.len(), 1, "{done:?}");
+        let Ok(Answer::Have(have)) = crew.desk(0).answer(Question::Have) else { panic!("no have-list") };
+        assert!(!have.0.iter().any(|log| log.extra.contains(&id)), "{have:?}");
+    }
+}
+
 #[test]
 fn what_waits_stands_in_the_have_list_and_is_not_given_again() {
     let crew = crew(1, 0);

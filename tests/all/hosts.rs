@@ -2,6 +2,7 @@
 //! failure in CI. What is waited for is waited for with a limit against hanging; what must happen within a time says so.
 
 mod find;
+mod gifts;
 mod helper;
 mod join;
 mod lab;

@@ -64,13 +64,10 @@ fn one(dir: &Path, n: u64) {
     let counts = store.counts().expect("counted");
     let (desk_a, desk_b) =
         (SurveyDesk::new(&a, id).expect("a desk"), SurveyDesk::new(&b, id).expect("a desk"));
-    TOOK.lock().expect("not poisoned").clear();
     let t = Instant::now();
     let (sa, sb) = meet(&desk_a, &desk_b);
     let s = t.elapsed().as_secs_f64();
-    let took: Vec<_> =
-        TOOK.lock().expect("not poisoned").iter().map(|(k, s)| format!("{k} {s:.2} s")).collect();
-    println!("desks: {}", took.join(", "));
+    print_took();
     assert!(sa.same_entries && u64::from(sb.strips_new) == counts.strips, "{sb:?}");
     let moved = sa.bytes_sent + sb.bytes_sent;
     let entries = counts.entries + 1;
@@ -112,7 +109,14 @@ fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
 /// What the desks took, by kind of question, s.
 static TOOK: Mutex<BTreeMap<String, f64>> = Mutex::new(BTreeMap::new());
 
-fn timed(desk: &SurveyDesk, question: Question) -> Result<Answer, DeskError> {
+/// Prints what the desks took since the last time.
+pub(crate) fn print_took() {
+    let took = std::mem::take(&mut *TOOK.lock().expect("not poisoned"));
+    let took: Vec<_> = took.iter().map(|(k, s)| format!("{k} {s:.2} s")).collect();
+    println!("desks: {}", took.join(", "));
+}
+
+pub(crate) fn timed(desk: &SurveyDesk, question: Question) -> Result<Answer, DeskError> {
     let kind = match &question {
         Question::Store { entries, .. } if entries.is_empty() => "store strips".to_owned(),
         Question::Store { .. } => "store entries".to_owned(),

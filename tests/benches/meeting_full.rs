@@ -6,12 +6,34 @@ use leadline_logbook::Op;
 use leadline_model::{StageReading, SurveyId, UtcMillis};
 use leadline_net::{Event, Plan, Summary, Who, parse_addr, run};
 use leadline_survey::{Home, Store, SurveyDesk, found_survey};
+use leadline_sync::{Answer, Binding, Config, Desk, DeskError, Holdings, Question};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 const RUNS: usize = 3;
+
+/// A desk of which it is told what it took.
+struct Timed(SurveyDesk);
+
+impl Desk for Timed {
+    fn open(&self, binding: Binding) -> Result<(Config, Holdings), DeskError> {
+        self.0.open(binding)
+    }
+
+    fn answer(&self, question: Question) -> Result<Answer, DeskError> {
+        super::timed(&self.0, question)
+    }
+
+    fn version(&self) -> Result<u64, DeskError> {
+        self.0.version()
+    }
+
+    fn close(&self, meeting: u64) {
+        self.0.close(meeting);
+    }
+}
 
 /// The meeting of two devices in this process over 127.0.0.1; seconds from the open stream to the end on both sides.
 pub(crate) fn meet_on_loopback(a: &Home, b: &Home, id: SurveyId) -> (Summary, f64) {
@@ -29,7 +51,7 @@ pub(crate) fn meet_on_loopback(a: &Home, b: &Home, id: SurveyId) -> (Summary, f6
     let (tell, told) = mpsc::channel();
     let listening = plan(&["127.0.0.1:0"], &[]);
     let there = std::thread::spawn(move || {
-        run(listening, Arc::new(desk_a), |e| {
+        run(listening, Arc::new(Timed(desk_a)), |e| {
             if let Event::Listening(addr) = e {
                 drop(tell.send(addr.to_string()));
             }
@@ -37,7 +59,7 @@ pub(crate) fn meet_on_loopback(a: &Home, b: &Home, id: SurveyId) -> (Summary, f6
     });
     let addr = told.recv().expect("it listens");
     let mut began = Instant::now();
-    let mut met = run(plan(&[], &[&addr]), Arc::new(desk_b), |e| {
+    let mut met = run(plan(&[], &[&addr]), Arc::new(Timed(desk_b)), |e| {
         if let Event::Began(_) = e {
             began = Instant::now();
         }
@@ -86,6 +108,7 @@ pub(crate) fn full(dir: &Path, legs: u64) {
         assert!(s.same_entries && s.refused.is_empty(), "{s:?}");
         assert_eq!(u64::from(s.strips_new), store.counts().expect("counted").strips);
         meetings.push(seconds);
+        super::print_took();
         copies.extend(rsync(&files, &dir.join(format!("copy-{n}"))));
     }
     let counts = store.counts().expect("counted");

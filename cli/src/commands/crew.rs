@@ -19,14 +19,14 @@ pub(crate) use list::{as_json, lines};
 pub(crate) enum CrewCommand {
     /// Make a one-time invite to this survey
     #[command(
-        after_help = "Examples:\n  leadline crew invite                  (a keeper: may also admit and dismiss)\n  leadline crew invite --role reader    (may read and pass on, not write)\n  leadline crew invite --code           (side by side: a code to read aloud)\n  leadline crew invite --qr             (a picture to scan)"
+        after_help = "Examples:\n  leadline crew invite                  (may measure and state)\n  leadline crew invite --role reader    (may read and pass on, not write)\n  leadline crew invite --role keeper    (may also admit and dismiss: a second device of yours)\n  leadline crew invite --code           (side by side: a code to read aloud)\n  leadline crew invite --qr             (a picture to scan)"
     )]
     Invite {
         /// Hours it is honoured
         #[arg(long, value_name = "H", default_value_t = 48)]
         hours: u32,
         /// What the device may do
-        #[arg(long, value_enum, default_value_t = RoleArg::Keeper)]
+        #[arg(long, value_enum, default_value_t = RoleArg::Contributor)]
         role: RoleArg,
         #[command(flatten)]
         by: ByArgs,

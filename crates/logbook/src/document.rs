@@ -37,6 +37,13 @@ pub struct DocChange {
     puts: BTreeMap<String, Vec<u8>>,
 }
 
+impl DocChange {
+    /// Bytes of all that it writes, before a document packs it.
+    pub fn size(&self) -> usize {
+        self.puts.iter().map(|(key, value)| key.len() + value.len()).sum()
+    }
+}
+
 /// A write as a document keeps it: with the device that signed it and its claimed time.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Said<T> {
@@ -238,10 +245,17 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, DocError>) -> Result<T, DocError>
     catch_unwind(AssertUnwindSafe(work)).unwrap_or(Err(DocError::Damaged))
 }
 
-/// The survey document's writes.
-pub fn read_survey(saved: &[u8], limits: &Limits) -> Result<SurveyWrites, DocError> {
+/// The survey document's writes, out of its parts: each holds the changes of some entries, and as every key is written
+/// once, it makes no difference which.
+pub fn read_survey<P: AsRef<[u8]>>(parts: &[P], limits: &Limits) -> Result<SurveyWrites, DocError> {
+    let mut all = Vec::new();
+    for part in parts {
+        all.append(&mut root(part.as_ref())?);
+    }
+    all.sort_unstable();
+    all.dedup();
     let mut out = SurveyWrites::default();
-    for (key, value) in root(saved)? {
+    for (key, value) in all {
         let said: Said<Op> = decode(&value, limits.entry * 2).map_err(|_| DocError::Damaged)?;
         let n: WriteRef = key.rsplit('/').next().and_then(|n| n.parse().ok()).ok_or(DocError::Damaged)?;
         match said.what {

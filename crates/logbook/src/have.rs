@@ -47,14 +47,47 @@ impl Have {
         )
     }
 
+    /// Names entries that are kept and not in force, as after a gap: whoever has given them needs not give them again.
+    /// Of devices of which nothing is in force at most `unknown` logs are named: anybody can make up devices, and those in
+    /// force must not be crowded out.
+    pub fn name_aside(
+        &mut self,
+        aside: impl IntoIterator<Item = (DeviceId, Epoch, EntryId)>,
+        unknown: usize,
+    ) {
+        let mut named = 0;
+        for (device, epoch, id) in aside {
+            match self.0.binary_search_by_key(&(device, epoch), |l| (l.device, l.epoch)) {
+                Ok(at) => self.0[at].extra.push(id),
+                Err(_) if named >= unknown => {}
+                Err(at) => {
+                    named += 1;
+                    let none = EntryId([0; 32]);
+                    self.0.insert(at, LogHave { device, epoch, top: 0, top_id: none, extra: vec![id] });
+                }
+            }
+        }
+    }
+
     /// Entries of `held` that a peer with this have-list lacks, in (device, epoch, seq, id) order.
     pub fn missing_of(&self, held: &[Place]) -> Vec<EntryId> {
+        self.missing_beside(held, &[])
+    }
+
+    /// The same for whoever also keeps entries `aside`, which are not in force here and not given. What they say of a
+    /// log's chain counts: the peer may name one of them as the end of what it holds.
+    pub fn missing_beside(&self, held: &[Place], aside: &[Place]) -> Vec<EntryId> {
         let theirs: BTreeMap<_, _> = self.0.iter().map(|l| ((l.device, l.epoch), l)).collect();
+        let aside = logs(aside);
         let mut out = Vec::new();
         for (key, log) in logs(held) {
-            let lacks =
-                theirs.get(&key).map_or_else(|| log.iter().map(|p| p.id).collect(), |t| log_missing(&log, t));
-            out.extend(lacks);
+            match theirs.get(&key) {
+                None => out.extend(log.iter().map(|p| p.id)),
+                Some(t) => {
+                    let known = log.iter().chain(aside.get(&key).into_iter().flatten()).copied().collect();
+                    out.extend(log_missing(&log, &in_order(known), t));
+                }
+            }
         }
         out
     }
@@ -75,11 +108,13 @@ fn logs(places: &[Place]) -> BTreeMap<(DeviceId, Epoch), Log> {
     for p in places {
         map.entry((p.device, p.epoch)).or_default().push(*p);
     }
-    for log in map.values_mut() {
-        log.sort_by_key(|p| (p.seq, p.id));
-        log.dedup();
-    }
-    map
+    map.into_iter().map(|(key, log)| (key, in_order(log))).collect()
+}
+
+fn in_order(mut log: Log) -> Log {
+    log.sort_by_key(|p| (p.seq, p.id));
+    log.dedup();
+    log
 }
 
 fn have_of_log(device: DeviceId, epoch: Epoch, log: &Log) -> LogHave {
@@ -118,30 +153,26 @@ fn chain_to(end: Option<Place>, reached: &BTreeMap<EntryId, Place>) -> Vec<Place
     chain
 }
 
-fn log_missing(log: &Log, theirs: &LogHave) -> Vec<EntryId> {
+/// `known` is the log with what is kept aside of it.
+fn log_missing(log: &Log, known: &Log, theirs: &LogHave) -> Vec<EntryId> {
     let extra: BTreeSet<_> = theirs.extra.iter().copied().collect();
-    let by_id: BTreeMap<_, _> = log.iter().map(|p| (p.id, *p)).collect();
+    let by_id: BTreeMap<_, _> = known.iter().map(|p| (p.id, *p)).collect();
     // The chain that ends in their top: known only if we hold that entry. If we do not, they may be ahead of
     // us or on another branch; what we hold of a shared chain they hold too, up to where ours ends.
     let chain = chain_to(by_id.get(&theirs.top_id).copied(), &by_id);
-    let covered: BTreeSet<_> = if chain.is_empty() && theirs.top > 0 {
-        return unknown_top(log, theirs, &extra);
-    } else {
-        chain.iter().map(|p| p.id).collect()
-    };
+    if chain.is_empty() && theirs.top > 0 && is_behind(known, theirs) {
+        return Vec::new();
+    }
+    let covered: BTreeSet<_> = chain.iter().map(|p| p.id).collect();
     log.iter().map(|p| p.id).filter(|id| !covered.contains(id) && !extra.contains(id)).collect()
 }
 
 /// Their top is an entry we do not hold. If our log is one unforked chain shorter than theirs, ours is taken
 /// as its beginning and nothing is sent; once their entries have come, a fork shows and the rest follows in
 /// the next round. Otherwise everything they do not name is offered; what they hold they drop by id.
-fn unknown_top(log: &Log, theirs: &LogHave, extra: &BTreeSet<EntryId>) -> Vec<EntryId> {
-    let ours = longest_chain(log);
-    let behind = ours.len() == log.len() && ours.last().is_some_and(|p| p.seq < theirs.top);
-    if behind {
-        return Vec::new();
-    }
-    log.iter().map(|p| p.id).filter(|id| !extra.contains(id)).collect()
+fn is_behind(known: &Log, theirs: &LogHave) -> bool {
+    let ours = longest_chain(known);
+    ours.len() == known.len() && ours.last().is_some_and(|p| p.seq < theirs.top)
 }
 
 #[cfg(test)]
@@ -175,6 +206,18 @@ mod tests {
         assert_eq!(have.0[0].extra, vec![id(13)]);
         let full = [place(1, 11, 0), place(2, 12, 11), place(2, 22, 11), place(3, 13, 12)];
         assert_eq!(have.missing_of(&full), vec![id(12)]);
+    }
+
+    #[test]
+    fn what_is_kept_aside_shows_a_fork() {
+        // Theirs goes on from 1 over 22 to 33; here those are aside, and 12 is in force.
+        let (held, aside) = ([place(1, 11, 0), place(2, 12, 11)], [place(2, 22, 11), place(3, 33, 22)]);
+        let theirs = Have::of(&[held[0], aside[0], aside[1]]);
+        assert_eq!(theirs.missing_beside(&held, &aside), vec![id(12)]);
+        // Not known at all: theirs is taken for a longer beginning of the same.
+        assert_eq!(theirs.missing_of(&held), vec![]);
+        // What is aside is never given.
+        assert_eq!(Have::default().missing_beside(&held, &aside), vec![id(11), id(12)]);
     }
 
     proptest! {

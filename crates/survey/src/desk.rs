@@ -4,8 +4,8 @@ use crate::crew::secret_digest;
 use crate::fetching::Fetching;
 use crate::provisional::Wake;
 use crate::{Error, Home, SecretRing, Store};
-use leadline_logbook::{Crew, DeviceKey, Have, LogHave, SurveyWrites};
-use leadline_model::{DeviceId, EntryId, StripDigest, SurveyId, Text, TileId, UtcMillis};
+use leadline_logbook::{Crew, DeviceKey, Have, SurveyWrites};
+use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
 use leadline_sync::{
     Answer, Binding, Config, Desk, DeskError, Holdings, Question, Stored, StripKey, Summary, SurveySecret,
     Wants,
@@ -162,7 +162,10 @@ impl SurveyDesk {
             }
             Question::Credentials => Answer::Items(give().credentials()?.into_iter().map(Some).collect()),
             Question::Have => Answer::Have(have(&give())?),
-            Question::Missing(have) => Answer::Missing(have.missing_of(&give().places()?)),
+            Question::Missing(have) => {
+                let store = give();
+                Answer::Missing(have.missing_beside(&store.places()?, &store.masked_places()?))
+            }
             Question::Entries { ids, max_bytes } => {
                 let store = give();
                 Answer::Items(fill(ids, max_bytes, |id| store.entry(&id))?)
@@ -265,19 +268,7 @@ impl Desk for SurveyDesk {
 /// What is in force, and what is kept aside: whoever has given that needs not give it again.
 fn have(store: &Store) -> Result<Have, Error> {
     let mut have = store.have()?;
-    let mut unknown = 0;
-    for (device, epoch, id) in store.aside()? {
-        match have.0.binary_search_by_key(&(device, epoch), |l| (l.device, l.epoch)) {
-            Ok(at) => have.0[at].extra.push(id),
-            // Anybody can make up devices; those in force must not be crowded out.
-            Err(_) if unknown >= UNKNOWN_LOGS => {}
-            Err(at) => {
-                unknown += 1;
-                have.0
-                    .insert(at, LogHave { device, epoch, top: 0, top_id: EntryId([0; 32]), extra: vec![id] });
-            }
-        }
-    }
+    have.name_aside(store.aside()?, UNKNOWN_LOGS);
     Ok(have)
 }
 

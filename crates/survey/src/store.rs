@@ -9,6 +9,7 @@ pub(crate) mod documents;
 mod guest;
 mod marks;
 mod news;
+mod parts;
 mod read;
 mod settle;
 mod strips;
@@ -24,9 +25,9 @@ use leadline_model::{Epoch, SurveyId};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
 
-/// Format of the SQLite file; a greater one is refused. Its documents hold the body
-/// versions up to it.
-const FORMAT: i64 = 4;
+/// Format of the SQLite file; a greater one is refused. It says which body versions the documents hold, and from 5 on
+/// the survey's document may be in parts.
+const FORMAT: i64 = 5;
 
 /// 16 KiB pages hold several strips of about 3 KB without wasting half a page each.
 const SCHEMA: &str = "
@@ -180,6 +181,10 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags)?;
     db.busy_timeout(std::time::Duration::from_secs(30))?;
+    // A meeting asks more different questions than the sixteen that are kept by default.
+    db.set_prepared_statement_cache_capacity(64);
+    // KiB: a group's pages, and those of the indexes by digest, whose rows come in no order.
+    db.pragma_update(None, "cache_size", -16_384)?;
     // Takes effect only on a file that is still empty.
     db.pragma_update(None, "page_size", 16_384)?;
     db.query_row("PRAGMA journal_mode = WAL", [], |r| r.get::<_, String>(0))?;

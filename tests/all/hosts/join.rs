@@ -21,7 +21,7 @@ fn by_invite_then_sync() {
 }
 
 /// The words that a screen shows.
-fn words(said: &str) -> String {
+pub(crate) fn words(said: &str) -> String {
     let at = said.find("Check words: ").unwrap_or_else(|| panic!("no check words:\n{said}"));
     said[at..].split_whitespace().skip(2).take(2).collect::<Vec<_>>().join(" ")
 }

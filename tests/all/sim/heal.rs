@@ -54,7 +54,9 @@ impl World {
     fn quiet_meeting(&mut self, a: usize, b: usize, both: bool, idle: bool) -> Result<(), Violation> {
         let held = [a, b].map(|s| self.seats[s].site.counting());
         let haves = [a, b].map(|s| self.seats[s].site.have());
-        let plain = are_plain(&haves, &held);
+        // What is kept aside may hide a branch.
+        let aside = [a, b].iter().zip(&held).any(|(s, held)| self.seats[*s].site.held() != *held);
+        let plain = !aside && are_plain(&haves, &held);
         let l = self.connect([Who::Honest(a), Who::Honest(b)]);
         self.drain(l, 0)?;
         self.drain(l, 1)?;
@@ -113,7 +115,7 @@ impl World {
     }
 
     /// Strips that the entries in force name.
-    fn named(&self, site: usize, entries: &[Entry]) -> BTreeSet<StripDigest> {
+    pub(super) fn named(&self, site: usize, entries: &[Entry]) -> BTreeSet<StripDigest> {
         let counting = Scratch::of(entries, self.survey, self.seats[site].site.device()).counting;
         let tiles = Plain::of(with_roles(entries, &counting)).tiles;
         tiles.into_values().flat_map(BTreeMap::into_values).collect()

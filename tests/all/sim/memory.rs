@@ -126,6 +126,12 @@ impl State {
         (self.crew, self.counting, self.wanted) = (crew, counting, wanted);
     }
 
+    /// Where the entries stand that do not count.
+    fn aside(&self) -> Vec<Place> {
+        let masked = self.entries.iter().filter(|(id, _)| !self.counting.contains_key(id));
+        masked.map(|(_, e)| e.place()).collect()
+    }
+
     fn places(&self) -> Vec<Place> {
         self.counting.keys().filter_map(|id| self.place(id)).collect()
     }
@@ -151,6 +157,17 @@ impl Inner {
         }
     }
 
+    /// What is kept and not in force: masked, or waiting for an admission.
+    fn aside(&self) -> Vec<(DeviceId, Epoch, EntryId)> {
+        let masked = self.state.aside().into_iter().map(|p| (p.device, p.epoch, p.id));
+        let waiting = self.state.waiting.iter().filter_map(|(id, bytes)| {
+            // The signature is no part of the id: one that a liar has spoiled must not stand for the genuine one.
+            let entry = Entry::open(bytes, &self.survey, |_| true, &self.limits).ok()?;
+            Some((entry.envelope().device, entry.envelope().epoch, *id))
+        });
+        masked.chain(waiting).collect()
+    }
+
     fn reads(&self, bytes: &[u8]) -> bool {
         bytes.get(BODY_AT).is_none_or(|version| *version <= self.knows)
     }
@@ -163,6 +180,15 @@ impl Inner {
         }
         self.keep(entry);
         self.settle();
+        self.look_at_waiting();
+    }
+
+    /// Whoever is admitted now, or is seen to be, may have entries that wait here.
+    fn look_at_waiting(&mut self) {
+        let waiting = std::mem::take(&mut self.state.waiting);
+        if !waiting.is_empty() {
+            self.store(waiting.into_values().collect(), Vec::new());
+        }
     }
 
     fn keep(&mut self, entry: Entry) {
@@ -310,8 +336,14 @@ impl Inner {
                 let entries = self.state.entries.values().filter(admits);
                 Answer::Items(entries.map(|e| Some(e.bytes().to_vec())).collect())
             }
-            Question::Have => Answer::Have(Have::of(&self.state.places())),
-            Question::Missing(have) => Answer::Missing(have.missing_of(&self.state.places())),
+            Question::Have => {
+                let mut have = Have::of(&self.state.places());
+                have.name_aside(self.aside(), usize::MAX);
+                Answer::Have(have)
+            }
+            Question::Missing(have) => {
+                Answer::Missing(have.missing_beside(&self.state.places(), &self.state.aside()))
+            }
             Question::Entries { ids, .. } => {
                 let ids = self.some(ids);
                 let counts = |id: &EntryId| self.state.counting.contains_key(id);
@@ -522,7 +554,7 @@ impl Site for MemorySite {
         for (doc, changes) in docs {
             let saved = apply(None, &changes).expect("changes apply").saved;
             match doc {
-                DocKey::Survey => reading.survey = read_survey(&saved, &inner.limits).expect("reads"),
+                DocKey::Survey => reading.survey = read_survey(&[saved], &inner.limits).expect("reads"),
                 DocKey::Tile(t) => {
                     reading.tiles.insert(t, read_tile(&saved, &inner.limits).expect("reads"));
                 }
@@ -565,6 +597,7 @@ impl Site for MemorySite {
         let mut inner = self.lock();
         inner.knows = u8::MAX;
         inner.settle();
+        inner.look_at_waiting();
     }
 
     fn knows(&self) -> u8 {

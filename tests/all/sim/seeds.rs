@@ -23,12 +23,22 @@ pub(super) struct Story {
     pub(super) end: Result<(), Violation>,
 }
 
+/// Whether keepers dismiss devices and change roles: in memory, if `LEADLINE_SIM_WORDS` is set. Off as long as not all
+/// of 500 such worlds are clean (docs/performance.md). Real stores put the
+/// strips of masked entries apart, which the promise that no strip is lost does not know of.
+fn with_words(folders: bool) -> bool {
+    !folders && std::env::var_os("LEADLINE_SIM_WORDS").is_some()
+}
+
 pub(super) fn run(seed: u64, flaw: Flaw, folders: bool) -> Story {
+    run_with(seed, flaw, folders, with_words(folders))
+}
+
+fn run_with(seed: u64, flaw: Flaw, folders: bool, words: bool) -> Story {
     let events = if folders { FOLDER_EVENTS } else { EVENTS };
     let mut world = World::new(seed, flaw, folders.then(Folders::new));
     world.trace.all = std::env::var_os("LEADLINE_SIM_SEED").is_some();
-    // Off as long as seven of 500 such worlds do not come together (docs/performance.md).
-    world.words = std::env::var_os("LEADLINE_SIM_WORDS").is_some();
+    world.words = words;
     let mut live = || {
         for _ in 0..events {
             world.step()?;
@@ -96,6 +106,18 @@ fn worlds_in_memory_keep_every_promise() {
 #[test]
 fn worlds_in_folders_keep_every_promise() {
     all("in folders", number("LEADLINE_SIM_SEEDS").map_or(FOLDER_SEEDS, |n| n.div_ceil(20)), true);
+}
+
+/// Worlds that once broke a promise. With words: a copied device and a dismissal, where what comes is masked and shows no
+/// fork (82 to 360), a strip that nothing names any more (252), entries given again to one that keeps them aside (337).
+/// Without: an entry given twice, as a log had a gap on one side and went on on the other.
+#[test]
+fn worlds_that_failed_once_keep_every_promise() {
+    let with = [82, 161, 166, 222, 252, 296, 315, 337, 360].map(|seed| (seed, true));
+    for (seed, words) in with.into_iter().chain([(1810, false)]) {
+        let story = run_with(seed, Flaw::None, false, words);
+        assert_eq!(story.end, Ok(()), "seed {seed}, the last events:\n  {}", story.last.join("\n  "));
+    }
 }
 
 #[test]

@@ -25,7 +25,7 @@ pub(crate) fn dots(surface: &Surface, fresh: &BTreeSet<u32>, zoom: u8, x: u32, y
     };
     let last = TILE_NODES as i64;
     let (low, high) = (lattice.metres(left - 1, top + last), lattice.metres(left + last, top - 1));
-    let mut corners = BTreeSet::new();
+    let mut corners: Vec<u32> = Vec::new();
     for t in surface.locator().within(low, high) {
         lattice.walk(t, |place, part| {
             if let Some(i) = at(place).filter(|i| !sums[*i].is_known()) {
@@ -34,6 +34,8 @@ pub(crate) fn dots(surface: &Surface, fresh: &BTreeSet<u32>, zoom: u8, x: u32, y
         });
         corners.extend(surface.mesh().tri[t as usize]);
     }
+    corners.sort_unstable();
+    corners.dedup();
     for v in corners {
         let mesh = surface.mesh();
         if let Some(i) = at(lattice.nearest(mesh.xy[v as usize])) {

@@ -17,12 +17,18 @@ impl Odds {
     /// After so many decisions the past fades.
     const MEMORY: u16 = 120;
 
-    fn learn(&mut self, yes: bool) {
+    /// `all` is all ones for "yes" and zero for "no". Without branches, and wrapping though nothing wraps (the operands
+    /// have 16 bits): here unpacking spends its time, and which way a decision goes cannot be foreseen.
+    #[inline(always)]
+    fn learn(&mut self, all: u32) {
         let part = u32::from(PARTS[usize::from(self.seen.min(Self::MEMORY))]);
         let no = u32::from(self.no);
-        let moved = if yes { no - ((no * part) >> 16) } else { no + (((65_535 - no) * part) >> 16) };
+        // As far as it is from 0 for "yes", from 65,535 for "no"; a part of that away from there.
+        let distance = (no ^ !all) & 0xffff;
+        let step = distance.wrapping_mul(part) >> 16;
+        let moved = no.wrapping_add((step ^ all).wrapping_sub(all));
         self.no = moved.clamp(Self::FLOOR, 65_535 - Self::FLOOR) as u16;
-        self.seen = (self.seen + 1).min(Self::MEMORY);
+        self.seen = self.seen.wrapping_add(1).min(Self::MEMORY);
     }
 }
 
@@ -36,6 +42,10 @@ const PARTS: [u16; Odds::MEMORY as usize + 1] = {
     }
     parts
 };
+
+fn ones_if(yes: bool) -> u32 {
+    0u32.wrapping_sub(u32::from(yes))
+}
 
 const TOP: u32 = 1 << 24;
 /// Zeros the encoder leaves out at the end, at most.
@@ -64,7 +74,7 @@ impl Encoder {
         } else {
             self.range = bound;
         }
-        odds.learn(yes);
+        odds.learn(ones_if(yes));
         while self.range < TOP {
             self.range <<= 8;
             self.shift();
@@ -119,16 +129,15 @@ impl<'a> Decoder<'a> {
         d
     }
 
+    #[inline(always)]
     pub(super) fn take(&mut self, odds: &mut Odds) -> bool {
-        let bound = (self.range >> 16) * u32::from(odds.no);
+        let bound = (self.range >> 16).wrapping_mul(u32::from(odds.no));
         let yes = self.code >= bound;
-        if yes {
-            self.code -= bound;
-            self.range -= bound;
-        } else {
-            self.range = bound;
-        }
-        odds.learn(yes);
+        let all = ones_if(yes);
+        self.code = self.code.wrapping_sub(bound & all);
+        let above = self.range.wrapping_sub(bound);
+        self.range = bound ^ ((bound ^ above) & all);
+        odds.learn(all);
         while self.range < TOP {
             self.range <<= 8;
             self.code = self.code << 8 | u32::from(self.byte());

@@ -230,15 +230,23 @@ impl Model {
         if length == 0 {
             return Some(0);
         }
-        let mut so_far = 1u64;
-        for _ in 1..length {
-            let yes = match self.odds(length, so_far) {
-                Some(odds) => coder.take(odds),
-                None => coder.take(&mut { Odds::EVEN }),
-            };
-            so_far = so_far << 1 | u64::from(yes);
+        // As `odds` has it, with the choice of the table out of the loop.
+        let mut so_far = 1usize;
+        if length <= SHORT {
+            let short = self.short.get_mut(1 << (length - 1)..)?;
+            for _ in 1..length {
+                so_far = so_far << 1 | usize::from(coder.take(short.get_mut(so_far)?));
+            }
+            return Some(so_far as u64);
         }
-        Some(so_far)
+        let long = self.long.get_mut(length << UPPER..)?;
+        for _ in 0..UPPER {
+            so_far = so_far << 1 | usize::from(coder.take(long.get_mut(so_far)?));
+        }
+        for _ in UPPER + 1..length {
+            so_far = so_far << 1 | usize::from(coder.take(&mut { Odds::EVEN }));
+        }
+        Some(so_far as u64)
     }
 
     /// `so_far` is the number's beginning, topmost bit first: 1 to 2^(length-1) - 1, so that all short numbers

@@ -155,7 +155,7 @@ impl Replica {
         let mut survey = SurveyWrites::default();
         for (key, saved) in &self.docs {
             match key {
-                DocKey::Survey => survey = read_survey(saved, &self.limits).expect("reads"),
+                DocKey::Survey => survey = read_survey(&[saved], &self.limits).expect("reads"),
                 DocKey::Tile(t) => drop(tiles.insert(*t, read_tile(saved, &self.limits).expect("reads"))),
             }
         }

@@ -1,6 +1,6 @@
 //! Taking in entries and strips from a peer or a parcel.
 
-use super::append::{insert_entry, insert_strip};
+use super::append::insert_entry;
 use super::documents::is_of_crew;
 use super::settle::{Context, LogCuts, forget, keep_masked, load_crew, place_of, put_counting, resettle};
 use super::strips::named;
@@ -282,20 +282,15 @@ fn unnamed() -> String {
 fn keep_strip(tx: &Transaction<'_>, digest: &StripDigest, packed: &[u8]) -> rusqlite::Result<Option<bool>> {
     // The digest covers tile and time, so one false claim of a strip must not keep it from the honest ones;
     // every claim is held against the content on reading.
-    if is_wanted(tx, digest)? {
-        return insert_strip(tx, &digest.0, packed).map(Some);
+    if tx.prepare_cached("DELETE FROM wanted WHERE digest = ?1")?.execute([digest.0])? > 0 {
+        let new = tx
+            .prepare_cached("INSERT OR IGNORE INTO strip (digest, bytes) VALUES (?1, ?2)")?
+            .execute((digest.0, packed))?;
+        return Ok(Some(new > 0));
     }
     let held = tx
         .prepare_cached("SELECT 1 FROM strip WHERE digest = ?1")?
         .query_row([digest.0], |_| Ok(()))
         .optional()?;
     Ok(held.map(|()| false))
-}
-
-fn is_wanted(tx: &Transaction<'_>, digest: &StripDigest) -> rusqlite::Result<bool> {
-    let row = tx
-        .prepare_cached("SELECT 1 FROM wanted WHERE digest = ?1")?
-        .query_row([digest.0], |_| Ok(()))
-        .optional()?;
-    Ok(row.is_some())
 }

@@ -1,13 +1,15 @@
 //! Documents as caches: put entries into them, read them, rebuild them.
 
 use super::Store;
+use super::accept::take_entries;
+use super::parts::{PARTS, applied, jobs_of, one_document};
 use super::settle::{Context, load_crew, rebuild, resettle};
 use crate::Error;
 use leadline_logbook::{
-    Crew, DocChange, DocKey, Entry, Limits, Op, Role, SurveyWrites, apply, changes_as, read_survey, read_tile,
+    Crew, DocChange, DocKey, Entry, Limits, Op, Role, SurveyWrites, changes_as, read_survey, read_tile,
 };
 use leadline_model::{LegId, TileId};
-use rusqlite::{Connection, OptionalExtension, Transaction};
+use rusqlite::Transaction;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
@@ -45,21 +47,28 @@ pub(super) fn put_in_force(
             by_doc.entry(doc).or_default().push((i, change));
         }
     }
-    let mut failed = BTreeSet::new();
+    let mut jobs = Vec::new();
     for (doc, numbered) in by_doc {
-        let (numbers, changes): (Vec<_>, Vec<_>) = numbered.into_iter().unzip();
-        let saved = saved(tx, &doc).map_err(sqlite)?;
-        let applied = apply(saved.as_deref(), &changes)?;
-        failed.extend(applied.failed.iter().filter_map(|i| numbers.get(*i)));
-        tx.prepare_cached("INSERT OR REPLACE INTO doc (key, bytes) VALUES (?1, ?2)")
-            .and_then(|mut s| s.execute((doc.to_string(), applied.saved)))
-            .map_err(sqlite)?;
+        jobs.extend(jobs_of(tx, &doc, numbered).map_err(sqlite)?);
+    }
+    let mut failed = BTreeSet::new();
+    let mut put =
+        tx.prepare_cached("INSERT OR REPLACE INTO doc (key, bytes) VALUES (?1, ?2)").map_err(sqlite)?;
+    for (job, applied) in jobs.iter().zip(applied(&jobs)) {
+        let applied = applied?;
+        failed.extend(applied.failed.iter().filter_map(|i| job.numbers.get(*i)));
+        put.execute((&job.key, applied.saved)).map_err(sqlite)?;
     }
     Ok(failed)
 }
 
-/// Notes the strips that an entry claims and that are not held; what stood apart as no entry in force named it comes back.
-pub(super) fn want_strips(tx: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
+/// Notes the strips that entries claim and that are not held; what stood apart as no entry in force named it comes back.
+pub(super) fn want_strips<'a>(
+    tx: &Transaction<'_>,
+    entries: impl Iterator<Item = &'a Entry>,
+) -> rusqlite::Result<()> {
+    let any_aside: bool =
+        tx.prepare_cached("SELECT EXISTS (SELECT 1 FROM strip_aside)")?.query_row([], |r| r.get(0))?;
     let mut back = tx.prepare_cached(
         "INSERT OR IGNORE INTO strip (digest, bytes) SELECT digest, bytes FROM strip_aside WHERE digest = ?1",
     )?;
@@ -67,37 +76,36 @@ pub(super) fn want_strips(tx: &Transaction<'_>, entry: &Entry) -> rusqlite::Resu
     let mut want = tx.prepare_cached(
         "INSERT OR IGNORE INTO wanted (digest) SELECT ?1 WHERE NOT EXISTS (SELECT 1 FROM strip WHERE digest = ?1)",
     )?;
-    for op in entry.ops() {
-        if let Op::Leg(claim) = op {
-            for s in &claim.strips {
-                if back.execute([s.digest.0])? > 0 {
-                    clear.execute([s.digest.0])?;
-                }
-                want.execute([s.digest.0])?;
+    for op in entries.flat_map(Entry::ops) {
+        let Op::Leg(claim) = op else { continue };
+        for s in &claim.strips {
+            if any_aside && back.execute([s.digest.0])? > 0 {
+                clear.execute([s.digest.0])?;
             }
+            want.execute([s.digest.0])?;
         }
     }
     Ok(())
 }
 
-fn saved(db: &Connection, doc: &DocKey) -> rusqlite::Result<Option<Vec<u8>>> {
-    db.prepare_cached("SELECT bytes FROM doc WHERE key = ?1")?
-        .query_row([doc.to_string()], |r| r.get(0))
-        .optional()
+/// The body versions that the documents of a store of this format hold. Format 5 brought no new one.
+fn bodies_of(format: i64) -> i64 {
+    if format >= 5 { format - 1 } else { format }
 }
 
 impl Store {
     /// The survey document's writes.
     pub fn survey_writes(&self) -> Result<SurveyWrites, Error> {
-        match self.sql(|db| saved(db, &DocKey::Survey))? {
-            Some(bytes) => Ok(read_survey(&bytes, &self.limits)?),
-            None => Ok(SurveyWrites::default()),
-        }
+        let parts: Vec<Vec<u8>> = self.sql(|db| {
+            let query = format!("SELECT bytes FROM doc WHERE {PARTS}");
+            db.prepare_cached(&query)?.query_map([], |r| r.get(0))?.collect()
+        })?;
+        Ok(read_survey(&parts, &self.limits)?)
     }
 
     /// A tile's strips by leg.
     pub fn tile_strips(&self, tile: TileId) -> Result<BTreeMap<LegId, leadline_logbook::StripRef>, Error> {
-        match self.sql(|db| saved(db, &DocKey::Tile(tile)))? {
+        match self.sql(|db| one_document(db, &DocKey::Tile(tile).to_string()))? {
             Some(bytes) => Ok(read_tile(&bytes, &self.limits)?),
             None => Ok(BTreeMap::new()),
         }
@@ -116,8 +124,9 @@ impl Store {
     /// An older program kept bodies it could not read: puts what they say into force, and notes the new format.
     pub(super) fn read_anew(&mut self, older: i64, format: i64) -> Result<(), Error> {
         let entries = self.entries_in_force()?;
+        let read = bodies_of(older);
         let unread =
-            entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| i64::from(*version) > older));
+            entries.iter().any(|e| e.bytes().get(BODY_AT).is_some_and(|version| i64::from(*version) > read));
         let (survey, own, limits, path) = (self.survey, self.key.id(), self.limits, self.path.clone());
         let cx = Context { survey, own, limits: &limits, path: &path };
         self.transact(|tx| {
@@ -132,6 +141,8 @@ impl Store {
                 let nobody = Crew::new(survey, own);
                 resettle(tx, &cx, &nobody, &mut crew)?;
                 rebuild(tx, &cx, &crew)?;
+                // Whoever is seen to be admitted now may have entries that wait here.
+                take_entries(tx, &cx, None, Vec::new(), crew, true)?;
             }
             tx.pragma_update(None, "user_version", format).map_err(sqlite)
         })

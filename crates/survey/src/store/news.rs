@@ -2,7 +2,7 @@
 
 use super::Store;
 use crate::Error;
-use leadline_logbook::{Entry, Op, entry_id, peek};
+use leadline_logbook::{Entry, Op, Refusal, entry_id, peek};
 use leadline_model::{DeviceId, EntryId, Epoch, LegId, StripDigest};
 use leadline_sync::StripKey;
 use std::collections::BTreeSet;
@@ -73,18 +73,25 @@ impl Store {
         })
     }
 
-    /// Entries that are kept but not in force (waiting, masked, refused), at most [`ASIDE`]: device, epoch and id.
+    /// Entries that are kept but not in force (waiting, masked, refused), at most [`ASIDE`]: device, epoch and id. Only
+    /// those that their device has signed: the signature is no part of the id, and whoever spoils one must not keep
+    /// others from giving the genuine entry.
     pub fn aside(&self) -> Result<Vec<(DeviceId, Epoch, EntryId)>, Error> {
-        let query = "SELECT bytes FROM waiting UNION ALL SELECT bytes FROM masked
-                     UNION ALL SELECT bytes FROM quarantine WHERE id IS NOT NULL";
-        let limits = self.limits;
+        let query = "SELECT bytes, 1 FROM masked UNION ALL SELECT bytes, 0 FROM waiting
+                     UNION ALL SELECT bytes, 0 FROM quarantine WHERE id IS NOT NULL";
+        let (survey, limits) = (self.survey, self.limits);
+        let is_signed = |bytes: &[u8]| {
+            matches!(Entry::open(bytes, &survey, |_| true, &limits), Ok(_) | Err(Refusal::Unsound))
+        };
         self.sql(|db| {
             let mut q = db.prepare_cached(query)?;
             let mut rows = q.query([])?;
             let mut out = Vec::new();
             while let Some(r) = rows.next()? {
                 let bytes = r.get_ref(0)?.as_blob()?;
-                if let (Ok(e), Some(id)) = (peek(bytes, &limits), entry_id(bytes)) {
+                if let (Ok(e), Some(id)) = (peek(bytes, &limits), entry_id(bytes))
+                    && (r.get(1)? || is_signed(bytes))
+                {
                     out.push((e.device, e.epoch, id));
                 }
                 if out.len() == ASIDE {

@@ -1,9 +1,10 @@
 //! Reading the store: entries, have-lists, strips, counts.
 
 use super::Store;
+use super::settle::place_of;
 use crate::Error;
 use leadline_logbook::{Domain, Entry, Have, Op, Place, StripRef, unpack_claimed, unpack_strip};
-use leadline_model::{DeviceId, Digest, EntryId, Epoch, LegWindow, Sounding, StripDigest, Text, UtcMillis};
+use leadline_model::{DeviceId, Digest, EntryId, LegWindow, Sounding, StripDigest, Text, UtcMillis};
 use rusqlite::{Connection, OptionalExtension, Row};
 
 /// How many of what the store holds.
@@ -99,16 +100,13 @@ impl Store {
     /// The places of all entries in force.
     pub fn places(&self) -> Result<Vec<Place>, Error> {
         let query = format!("SELECT device, epoch, seq, id, {PREV} FROM entry JOIN log ON log.n = entry.log");
-        let place = |r: &Row<'_>| {
-            Ok(Place {
-                device: DeviceId(r.get(0)?),
-                epoch: Epoch(r.get(1)?),
-                seq: r.get::<_, i64>(2)? as u64,
-                id: EntryId(r.get(3)?),
-                prev: EntryId(r.get(4)?),
-            })
-        };
-        self.sql(|db| db.prepare_cached(&query)?.query_map([], place)?.collect())
+        self.sql(|db| db.prepare_cached(&query)?.query_map([], place_of)?.collect())
+    }
+
+    /// The places of the entries that are kept and do not count.
+    pub fn masked_places(&self) -> Result<Vec<Place>, Error> {
+        let query = "SELECT device, epoch, seq, id, substr(bytes, 82, 32) FROM masked";
+        self.sql(|db| db.prepare_cached(query)?.query_map([], place_of)?.collect())
     }
 
     /// The have-list.

@@ -198,13 +198,9 @@ pub(super) fn put_counting(
 ) -> Result<BTreeSet<usize>, Error> {
     let role = |e: &Entry| crew.counts_as(&e.place(), cuts).unwrap_or(Role::Reader);
     let failed = put_in_force(tx, entries, &role, cx.limits, cx.path)?;
-    for e in entries {
-        if role(e) == Role::Reader {
-            mute(tx, &e.id()).map_err(|e| cx.sqlite(e))?;
-        } else {
-            want_strips(tx, e).map_err(|e| cx.sqlite(e))?;
-        }
-    }
+    let (unheard, heard): (Vec<_>, Vec<_>) = entries.iter().partition(|e| role(e) == Role::Reader);
+    unheard.iter().try_for_each(|e| mute(tx, &e.id())).map_err(|e| cx.sqlite(e))?;
+    want_strips(tx, heard.into_iter()).map_err(|e| cx.sqlite(e))?;
     Ok(failed)
 }
 

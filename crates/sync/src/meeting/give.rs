@@ -17,6 +17,9 @@ const WANTED_MAX: usize = 4 * super::take::WANT_PAGE;
 /// Strips a peer has asked for in vain that are remembered while it stays on.
 const ABSENT_MAX: usize = 4096;
 
+/// Entries given in one meeting that are remembered: 2 MiB. Of what is beyond some may be given twice.
+const GIVEN_MAX: usize = 1 << 16;
+
 /// What is to be given and what is under way.
 #[derive(Debug, Default)]
 pub(super) struct Give {
@@ -34,6 +37,9 @@ pub(super) struct Give {
     upto: Option<u64>,
     /// Strips the peer has asked for in vain.
     absent: BTreeSet<StripKey>,
+    /// Entries given in this meeting: the peer has them, whatever its have-list of a later round can tell. Where a log
+    /// has a gap here and goes on there, that list does not show it.
+    given: BTreeSet<EntryId>,
     /// One of the two leaves: nothing more is given.
     stopped: bool,
     /// The peer asks what admitted this device.
@@ -53,8 +59,8 @@ enum Asked {
 
 impl Give {
     pub(super) fn begin_round(&mut self) {
-        let absent = std::mem::take(&mut self.absent);
-        *self = Self { absent, credentials: self.credentials, ..Self::default() };
+        let (absent, given) = (std::mem::take(&mut self.absent), std::mem::take(&mut self.given));
+        *self = Self { absent, given, credentials: self.credentials, ..Self::default() };
     }
 
     pub(super) fn owe_credentials(&mut self) -> Result<(), Failure> {
@@ -87,6 +93,13 @@ impl Give {
     fn note_absent(&mut self, keys: impl Iterator<Item = StripKey>) {
         let room = ABSENT_MAX.saturating_sub(self.absent.len());
         self.absent.extend(keys.take(room));
+    }
+
+    /// Entries from the front are on their way; `None` = not held any more.
+    fn note_given(&mut self, items: &[Option<Vec<u8>>]) {
+        let went = self.ids.drain(..items.len()).zip(items).filter(|(_, item)| item.is_some());
+        let room = GIVEN_MAX.saturating_sub(self.given.len());
+        self.given.extend(went.map(|(id, _)| id).take(room));
     }
 
     /// Whether everything offered and wanted is durable at the peer.
@@ -195,13 +208,14 @@ impl Meeting {
             (Asked::News, Answer::News { ids, upto }) => self.give_news(ids, upto),
             (Asked::Held, Answer::Held(keys)) => self.tell_here(keys),
             (Asked::Missing, Answer::Missing(ids)) => {
-                self.give.ids = ids.into();
+                let given = &self.give.given;
+                self.give.ids = ids.into_iter().filter(|id| !given.contains(id)).collect();
                 self.give.offered = true;
                 let count = u32::try_from(self.give.ids.len()).map_err(|_| Failure::Answer)?;
                 self.send(&Frame::Offer(count))
             }
             (Asked::Entries(asked), Answer::Items(items)) if (1..=asked).contains(&items.len()) => {
-                self.give.ids.drain(..items.len());
+                self.give.note_given(&items);
                 self.summary.entries_sent += items.len() as u32;
                 let items: Vec<_> = items.into_iter().map(Option::unwrap_or_default).collect();
                 let packed = pack_entries(items.iter().map(Vec::as_slice)).map_err(DeskError::new)?;
