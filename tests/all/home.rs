@@ -119,7 +119,13 @@ impl Device {
 
     /// Joins the crew of `other` by an invite's text.
     pub(crate) fn join(&self, other: &Self) {
-        let invite = other.json(&["crew", "invite"])["invite"].as_str().expect("an invite").to_owned();
+        self.join_as("contributor", other);
+    }
+
+    /// The same with a role.
+    pub(crate) fn join_as(&self, role: &str, other: &Self) {
+        let invite =
+            other.json(&["crew", "invite", "--role", role])["invite"].as_str().expect("an invite").to_owned();
         self.run(&["crew", "join", &invite]).says(0, &[]);
     }
 }
@@ -128,7 +134,7 @@ impl Device {
 pub(crate) fn two_boats() -> (Device, Device) {
     let (heron, plover) = (Device::new(), Device::new());
     heron.found("Testmere");
-    plover.join(&heron);
+    plover.join_as("keeper", &heron);
     heron.import(&heron.write("a.nmea", small_log(1500, |s| 4.0 + f64::from(s % 300) * 0.01)), "Heron");
     let later = small_log_on(2, 900, |s| 4.1 + f64::from(s % 250) * 0.01);
     plover.import(&plover.write("b.nmea", later), "Plover");

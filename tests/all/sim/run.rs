@@ -5,7 +5,7 @@ use super::link::Who;
 use super::memory::{BODY_AT, Flaw};
 use super::reference::{Crowd, Scratch, has_words};
 use super::site::Site;
-use super::world::{Violation, World};
+use super::world::{Violation, World, note_signed};
 use leadline_sync::{
     Answer, Desk, DeskError, Failure, Input, Lane, Output, Question, RefusalCode, SILENCE_MS, WINDOW_BYTES,
     framed,
@@ -183,7 +183,7 @@ impl World {
                     // A liar who is a keeper may admit, as any keeper.
                     let device = self.liars[i].device();
                     let new = &self.liars[i].held() - &before;
-                    self.signed.extend(new.into_iter().map(|id| (id, device)));
+                    note_signed(&mut self.signed, new, device);
                 }
                 let answer = answer.map(|a| lie(&question, a, &mut self.dice));
                 self.hand_over(l, e, lane, answer)

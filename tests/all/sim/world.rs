@@ -227,7 +227,7 @@ impl World {
     pub(super) fn sign_off(&mut self, site: usize, new: &BTreeSet<EntryId>) {
         let device = self.seats[site].site.device();
         self.stats.entries += new.len() as u64;
-        self.signed.extend(new.iter().map(|id| (*id, device)));
+        note_signed(&mut self.signed, new.iter().copied(), device);
     }
 
     /// One event.
@@ -530,7 +530,7 @@ impl World {
             liar.append_odd(seq, prev, epoch, vec![Op::Leg(claim)]);
         }
         let device = liar.device();
-        self.signed.extend((&liar.held() - &before).into_iter().map(|id| (id, device)));
+        note_signed(&mut self.signed, &liar.held() - &before, device);
         self.trace.note(format!("liar {i} signs what it likes"));
         Ok(())
     }
@@ -539,5 +539,16 @@ impl World {
         self.liars.clear();
         self.strangers.clear();
         self.seats.iter_mut().for_each(|s| s.side = 0);
+    }
+}
+
+/// What a device holds anew after it wrote, by it, unless it is known to be another's: what waited may count since.
+pub(super) fn note_signed(
+    signed: &mut BTreeMap<EntryId, DeviceId>,
+    new: impl IntoIterator<Item = EntryId>,
+    device: DeviceId,
+) {
+    for id in new {
+        signed.entry(id).or_insert(device);
     }
 }

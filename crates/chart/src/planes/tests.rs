@@ -54,6 +54,16 @@ fn read(bytes: &[u8]) -> Tile {
     Tile { safe, best, tvu: bytes[8 + 4 * n..8 + 5 * n].to_vec(), flags: bytes[8 + 5 * n..].to_vec() }
 }
 
+/// The eight places beside one.
+fn around(at: GridPos) -> impl Iterator<Item = GridPos> {
+    let steps = [-1i64, 0, 1];
+    let beside = steps.into_iter().flat_map(move |x| steps.map(|y| (x, y))).filter(|s| *s != (0, 0));
+    beside.filter_map(move |(x, y)| {
+        let x = (i64::from(at.x()) + x).rem_euclid(1 << 31);
+        GridPos::new(x as u32, u32::try_from(i64::from(at.y()) + y).ok()?)
+    })
+}
+
 #[test]
 fn a_fine_tile_says_what_the_surface_says() {
     for (corner, zoom) in CORNERS.iter().flat_map(|c| [16, 17, 19].map(|z| (*c, z))) {
@@ -72,7 +82,10 @@ fn a_fine_tile_says_what_the_surface_says() {
                 let at = at.expect("on the grid");
                 // A node stands at a place's north-western corner, half a place from its middle.
                 let slack = 0.011 + 0.02;
-                if let Some(safe) = surface.safe_depth_at(at) {
+                // And so a node on the very edge of the known water may lie beyond it: there it has its cell's own depth,
+                // or none.
+                let on_the_edge = || around(at).any(|p| surface.safe_depth_at(p).is_none());
+                if let Some(safe) = surface.safe_depth_at(at).filter(|_| !on_the_edge()) {
                     let cm = f64::from(tile.safe[i]) / 100.0;
                     assert!(
                         tile.safe[i] != i16::MIN && cm <= safe + slack,
