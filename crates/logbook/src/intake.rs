@@ -58,7 +58,7 @@ pub fn take_in(
         let changed = noted && crew.settle(&Chains::new(|id: &EntryId| new.place(id, held)));
         taken.crew_changed |= changed;
         if !changed || left.is_empty() {
-            taken.keep_waiting(left, survey, limits);
+            taken.waiting = left;
             break;
         }
         pending = left.into_iter().map(|(_, b)| b).collect();
@@ -67,19 +67,6 @@ pub fn take_in(
     let counts = |e: &Entry| crew.counts_as(&e.place(), &chains).is_some();
     (taken.accepted, taken.masked) = std::mem::take(&mut taken.accepted).into_iter().partition(counts);
     taken
-}
-
-impl Taken {
-    /// Only what would be taken if its device were admitted: the signature is no part of an entry's id, so a copy that
-    /// somebody spoiled must not wait in the place of the genuine one.
-    fn keep_waiting(&mut self, left: Vec<(DeviceId, Vec<u8>)>, survey: &SurveyId, limits: &Limits) {
-        for (device, bytes) in left {
-            match Entry::open(&bytes, survey, |_| true, limits) {
-                Ok(_) => self.waiting.push((device, bytes)),
-                Err(reason) => self.refused.push((entry_id(&bytes), reason, bytes)),
-            }
-        }
-    }
 }
 
 /// The new entries of a batch.

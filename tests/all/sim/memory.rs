@@ -248,11 +248,7 @@ impl Inner {
                     stored.entries += 1;
                     self.accept(e);
                 }
-                Err(leadline_logbook::Refusal::NotAdmitted(_))
-                    if Entry::open(&bytes, &self.survey, |_| true, &self.limits).is_ok() =>
-                {
-                    waiting.push(bytes);
-                }
+                Err(leadline_logbook::Refusal::NotAdmitted(_)) => waiting.push(bytes),
                 Err(why) => *stored.refused.entry(why.to_string()).or_default() += 1,
             }
         }

@@ -45,12 +45,14 @@ pub(super) fn draw(
     taken: &mut Taken,
 ) {
     let all = on_sheet(view, frame, surface.frame(), info);
-    for (p, m) in &all {
-        let r = sign(out, *p, m, info, theme, view.scale * CLEAR_M);
-        taken.take(Tag::level(*p, (r, r)));
+    let mut drawn: Vec<(Px, &Mark, f64)> = Vec::new();
+    for (p, m) in all {
+        let r = sign(out, p, m, info, theme, view.scale * CLEAR_M);
+        taken.take(Tag::level(p, (r, r)));
+        drawn.push((p, m, r));
     }
-    for (p, m) in &all {
-        name(out, *p, m, frame, theme, taken);
+    for (p, m, r) in drawn {
+        name(out, p, m, r, frame, theme, taken);
     }
 }
 
@@ -153,16 +155,16 @@ fn halo(out: &mut Svg, (x, y): Px, theme: Theme) {
 }
 
 /// The name on the first side that is free; without room it is left out, the sign stays.
-fn name(out: &mut Svg, (x, y): Px, mark: &Mark, frame: &Rect, theme: Theme, taken: &mut Taken) {
+fn name(out: &mut Svg, (x, y): Px, mark: &Mark, r: f64, frame: &Rect, theme: Theme, taken: &mut Taken) {
     let text = shortened(mark.name.as_str(), NAME, LONGEST);
     let half = width(&text, NAME) / 2.0;
     let places = [
-        (x + RING + 4.0 + half, y),
-        (x - RING - 4.0 - half, y),
-        (x, y - RING - 9.0),
-        (x, y + RING + 9.0),
-        (x + RING + 4.0 + half, y - 12.0),
-        (x + RING + 4.0 + half, y + 12.0),
+        (x + r + 5.0 + half, y),
+        (x - r - 5.0 - half, y),
+        (x, y - r - 9.0),
+        (x, y + r + 9.0),
+        (x + r + 5.0 + half, y - 12.0),
+        (x + r + 5.0 + half, y + 12.0),
     ];
     let tags = places.map(|p| Tag::level(p, (half + 2.0, NAME * 0.6)));
     let Some(tag) = tags.into_iter().find(|t| t.inside(frame, 2.0) && taken.free(t)) else { return };
