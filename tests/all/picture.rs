@@ -48,3 +48,29 @@ fn what_cannot_be_drawn_is_refused_and_says_what_can() {
     d.run(&["chart", "-o", &file, "--size", "A0"]).says(2, &["letter"]);
     assert!(!d.file("a.pdf").exists(), "nothing is written");
 }
+
+#[test]
+fn private_marks_stay_out_of_what_is_made_to_be_handed_on() {
+    let d = surveyed();
+    let cells = d.file("cells.csv");
+    d.run(&["export", "cells", "--as", "csv", "-o", &cells.display().to_string()]).says(0, &[]);
+    let text = std::fs::read_to_string(&cells).expect("written");
+    let row = text.lines().find(|l| l.starts_with(|c: char| c.is_ascii_digit() || c == '-')).expect("a cell");
+    let place = row.split(',').take(2).collect::<Vec<_>>().join(",");
+    d.run(&["mark", "add", "hazard", &place, "--name", "grandfathers post"]).says(0, &[]);
+    let drawn = |name: &str, more: &[&str]| {
+        let path = d.file(name);
+        let told = d.json(&[&["chart", "-o", &path.display().to_string()][..], more].concat());
+        (told, std::fs::read_to_string(&path).expect("written"))
+    };
+    let (told, sheet) = drawn("all.svg", &["--draft", "0.5"]);
+    assert!(sheet.contains("grandfathers post") && sheet.contains("Hazard: in the dotted ring"));
+    assert_eq!((&told["marks"], &told["private_marks"]), (&1.into(), &1.into()));
+    let (told, sheet) = drawn("shared.svg", &["--marks", "shared"]);
+    assert!(!sheet.contains("grandfathers") && told["marks"] == 0);
+    assert!(!drawn("pocket.html", &[]).1.contains("grandfathers"));
+    let again = d.file("again.html").display().to_string();
+    d.run(&["chart", "-o", &again, "--marks", "all"]).says(1, &["pocket chart", "mark share all"]);
+    d.run(&["mark", "share", "all"]).says(0, &[]);
+    assert!(drawn("pocket.html", &[]).1.contains("grandfathers"));
+}

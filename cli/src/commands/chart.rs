@@ -53,9 +53,9 @@ pub(crate) struct ChartArgs {
     pub tracks: bool,
     #[command(flatten)]
     pub levels: LevelArgs,
-    /// Marks on the sheet: all, those the crew has, or none
-    #[arg(long, value_name = "WHICH", default_value = "all")]
-    pub marks: MarksArg,
+    /// Marks on the sheet; usually all, and in a pocket chart (.html) those that the crew has
+    #[arg(long, value_name = "WHICH")]
+    pub marks: Option<MarksArg>,
     /// Dark sheet for a cabin at night
     #[arg(long)]
     pub dark: bool,
@@ -116,7 +116,7 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
     info.stage_m = stage_m;
     info.tracks = a.tracks;
     info.touch = a.draft.map(|draft_m| Touch { draft_m, margin_m: TOUCH_MARGIN_M });
-    let marks = chosen_marks(&store, a.marks)?;
+    let marks = chosen_marks(&store, which_marks(a.marks, kind)?)?;
     let private = marks.iter().filter(|m| !m.shared).count();
     info.marks = marks.iter().map(|m| m.mark.clone()).collect();
     let surface = surface(cli, &computed);
@@ -143,6 +143,19 @@ pub(crate) fn run(cli: &Cli, a: &ChartArgs) -> Result<(), Failure> {
         talk::note(&format!("The chart is blank: {reason}."));
     }
     talk::say(&format!("{} ({})", a.output.display(), units::stage_words(a.stage, cli)))
+}
+
+/// A pocket chart is made to be handed on.
+fn which_marks(asked: Option<MarksArg>, kind: Kind) -> Result<MarksArg, Failure> {
+    match (asked, kind) {
+        (Some(MarksArg::All), Kind::Html) => Err(Failure::Input(
+            "--marks all: a pocket chart holds only marks that the crew has; share yours first: leadline mark share all"
+                .to_owned(),
+        )),
+        (None, Kind::Html) => Ok(MarksArg::Shared),
+        (None, _) => Ok(MarksArg::All),
+        (Some(which), _) => Ok(which),
+    }
 }
 
 fn chosen_marks(store: &Store, which: MarksArg) -> Result<Vec<KnownMark>, Failure> {
@@ -174,7 +187,6 @@ fn pocket(
     let shown = Shown::of(version, computed, &BTreeSet::new(), cli.between.into(), name);
     let made = pocket_chart(&shown, info, info.units, marks);
     write_file(&a.output, &made.html)?;
-    note_private(marks.iter().filter(|m| !m.shared).count());
     let km2 = shown.surface.area_m2() / 1e6;
     if cli.json {
         return talk::json(&json!({
