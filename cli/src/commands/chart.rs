@@ -8,8 +8,8 @@ use crate::levels::{self, LevelArgs};
 use crate::{talk, units};
 use clap::{Args, ValueEnum};
 use leadline_chart::{
-    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, SheetSettings, Surface, Theme, Touch, Turn, chart_pdf,
-    chart_png, chart_sheet, chart_svg, sheet_words,
+    ChartInfo, DEFAULT_LONG_SIDE_PX, PaperSize, PlanSettings, SheetSettings, Surface, Theme, Touch, Turn,
+    chart_pdf, chart_png, chart_sheet, chart_svg, sheet_words,
 };
 use leadline_model::{CAUTION, PRODUCT};
 use leadline_survey::{Computed, KnownMark, Store};
@@ -19,7 +19,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Water kept under the boat when shading where it would touch, metres (common practice, no source).
-pub(crate) const TOUCH_MARGIN_M: f64 = 0.3;
+pub(crate) const TOUCH_MARGIN_M: f64 = PlanSettings::MARGIN_M;
 
 /// `chart`
 #[derive(Debug, Args)]

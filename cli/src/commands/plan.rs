@@ -13,10 +13,6 @@ use leadline_chart::{
 use serde_json::{Value, json};
 use std::path::PathBuf;
 
-/// Draft of a boat that said nothing, metres (judgement: small open boats draw less).
-const USUAL_DRAFT_M: f64 = 0.5;
-/// Faster than this no sounding counts, m/s (common practice, no source).
-const TOO_FAST: f64 = 8.94;
 /// Faster than this a sounding is at best fair, m/s.
 const FAST: f64 = 4.47;
 /// Rows of what is not reached.
@@ -106,9 +102,14 @@ fn settings(a: &PlanArgs) -> Result<PlanSettings, Failure> {
     };
     let spacing_m = a.spacing.map(|s| within("--spacing", s, 1.0, 1000.0, "metres")).transpose()?;
     let axis_deg = a.direction.map(|d| within("--direction", d, 0.0, 360.0, "degrees")).transpose()?;
-    within("--speed", a.speed, 0.1, TOO_FAST, "m/s (faster, no sounding counts)")?;
-    let draft_m =
-        within("--draft", a.draft.unwrap_or(USUAL_DRAFT_M), 0.0, 20.0, "metres below the water line")?;
+    within("--speed", a.speed, 0.1, PlanSettings::TOO_FAST_M_S, "m/s (faster, no sounding counts)")?;
+    let draft_m = within(
+        "--draft",
+        a.draft.unwrap_or(PlanSettings::USUAL_DRAFT_M),
+        0.0,
+        20.0,
+        "metres below the water line",
+    )?;
     if !(1..=1000).contains(&a.most) {
         return Err(Failure::Input(format!("--most {}: 1 to 1000 weak spots", a.most)));
     }

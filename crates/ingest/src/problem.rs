@@ -123,7 +123,7 @@ impl Problem {
             Self::TooLongLine => "longer than 1,024 bytes; left out",
             Self::NotText => "not text; left out",
             Self::NotALog => {
-                "this kind of file is not read. Give an NMEA 0183 log, or a CSV or XYZ table with the columns lon, lat and depth"
+                "this kind of file is not read. Give a log of NMEA 0183, NMEA 2000 or Signal K, a GPX or GeoJSON file, or a CSV or XYZ table with the columns lon, lat and depth"
             }
             Self::UnknownSentence => "a sentence of no known type; left out",
             Self::MalformedField => "a field that is needed cannot be read; left out",

@@ -19,14 +19,8 @@ use leadline_survey::KnownMark;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
-/// Draft of a boat that said nothing, metres (judgement: small open boats draw less).
-const USUAL_DRAFT_M: f64 = 0.5;
 /// Usual speed while sounding, m/s (judgement: five knots).
 const USUAL_SPEED: f64 = 2.5;
-/// Faster than this no sounding counts, m/s (common practice, no source).
-const TOO_FAST: f64 = 8.94;
-/// Water kept under the boat, metres (common practice, no source).
-const MARGIN_M: f64 = 0.3;
 /// Most weak spots of one plan.
 const MOST_SPOTS: usize = 60;
 /// Forms of each kind.
@@ -146,9 +140,9 @@ fn plan_settings(q: &Query, marks: &[Mark]) -> Result<PlanSettings, Refusal> {
         spacing_m: asked::number(q, "spacing", 1.0, 1_000.0)?,
         axis_deg: asked::number(q, "direction", 0.0, 360.0)?,
         cross: false,
-        speed_m_s: asked::number(q, "speed", 0.1, TOO_FAST)?.unwrap_or(USUAL_SPEED),
-        draft_m: asked::number(q, "draft", 0.0, 20.0)?.unwrap_or(USUAL_DRAFT_M),
-        margin_m: MARGIN_M,
+        speed_m_s: asked::number(q, "speed", 0.1, PlanSettings::TOO_FAST_M_S)?.unwrap_or(USUAL_SPEED),
+        draft_m: asked::number(q, "draft", 0.0, 20.0)?.unwrap_or(PlanSettings::USUAL_DRAFT_M),
+        margin_m: PlanSettings::MARGIN_M,
         stage_m: asked::number(q, "stage", -10_000.0, 10_000.0)?.unwrap_or(0.0),
         start: match (q.get("lon"), q.get("lat")) {
             (Some(_), Some(_)) => Some(asked::place_of(q)?),

@@ -41,6 +41,15 @@ pub struct PlanSettings {
     pub marks: Vec<Mark>,
 }
 
+impl PlanSettings {
+    /// Draft of a boat that said nothing, metres (judgement: small open boats draw less).
+    pub const USUAL_DRAFT_M: f64 = 0.5;
+    /// Water kept under a boat, metres (common practice, no source).
+    pub const MARGIN_M: f64 = 0.3;
+    /// Faster than this no sounding counts, m/s: 20 mph (common practice, no source).
+    pub const TOO_FAST_M_S: f64 = 8.94;
+}
+
 /// Why there is no plan.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
