@@ -46,10 +46,12 @@
         }
     }
 
+    /** What became of one file: refused, read, or still being read (the sheet may be drawn again meanwhile). */
     function complaints(came) {
         const w = words();
         if (came.error) return h('li', { class: 'bad' }, h('b', null, leadline.plain(came.name)), h('p', null, came.error));
         const a = came.answer;
+        if (!a) return h('li', null, h('b', null, leadline.plain(came.name)), h('p', null, w.importing('')));
         return h('li', null, h('b', null, leadline.plain(came.name)), h('p', null, w.importFigures(a)), a.nothing && h('p', { class: 'bad' }, leadline.plain(a.nothing)),
             (a.problems || []).map((p) => h('details', { open: true }, h('summary', null, w.problem(leadline.plain(p.words || p.kind), p.count)),
                 h('ul', { class: 'complaints' }, (p.lines || []).map((l) => h('li', null, w.line(l.line), ' ', h('span', null, leadline.plain(l.what))))))));

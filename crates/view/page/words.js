@@ -146,7 +146,7 @@
         act: {
             import: 'Read logs in', importHint: 'Choose files, or drop them anywhere on this page. Reading a file twice changes nothing.', choose: 'Choose files',
             importOf: (names) => `Read in ${names}`, boat: 'Measured by the boat', boatHint: 'Its name, as the others know it', importGo: 'Read in',
-            importing: (n) => `Reading ${n} \u2026`, imported: (n, k) => `${n}: ${s(k, 'sounding', 'soundings')}.`,
+            importing: (n) => `Reading${n ? ` ${n}` : ''} \u2026`, imported: (n, k) => `${n}: ${s(k, 'sounding', 'soundings')}.`,
             tooLarge: 'Too large for the page (64 MiB). Use the command: leadline import FILE --boat NAME.',
             importFigures: (a) => [s(a.lines || 0, 'line', 'lines'), s(a.soundings || 0, 'sounding', 'soundings'), a.known ? `${a.known.toLocaleString('en')} known already` : ''].filter(Boolean).join(', '),
             problem: (kind, n) => `${kind}: ${s(n, 'line', 'lines')}`, line: (n) => `Line ${n}:`,
