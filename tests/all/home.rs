@@ -177,6 +177,10 @@ impl Listener {
         Self { child, address }
     }
 
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     pub(crate) fn kill(&mut self) {
         drop(self.child.kill());
         drop(self.child.wait());

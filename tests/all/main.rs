@@ -15,6 +15,7 @@ mod csb;
 mod e2e;
 mod exports;
 mod home;
+mod hostile;
 mod hosts;
 mod house;
 mod kept_back;
