@@ -117,6 +117,7 @@
         const of = palette.theme();
         const role = feature.get('role');
         if (role === 'way') return cased(ink(), 3.5);
+        if (role === 'wake') return cased(ink(0.8), 2.5, [2, 6]);
         if (role === 'run') return [...cased(ink(), 4, [14, 7]), new ol.Style({ text: label(`${feature.get('number')}`, -14) })];
         const ring = (radius, fill) => new ol.CircleStyle({
             radius, fill: new ol.Fill({ color: fill }),

@@ -6,9 +6,12 @@
     const ol = window.ol;
     const { h } = leadline;
     const OPEN_MS = 1000, SHUT_MS = 5000;
+    const MOST_WAKE = 120;
     const LOST_MS = 4000; // Without an answer for so long nothing shown is now.
 
     let open = false, follow = true, sound = false, ears = null;
+    /** Where the boat was since the trail was last graded. */
+    let wake = [];
     let now = null, heard = 0, timer = 0, trailOf = null, said = '', beeped = 0, lock = null;
 
     const w = () => leadline.words.underway;
@@ -39,7 +42,13 @@
         trailOf = number;
         const { trail, crew } = await leadline.source.read('api/trail');
         drawTrail(trail || [], crew || []);
+        // The trail ends a few seconds behind the boat; the wake goes on from there.
+        const last = trail && trail.length && ol.fromLonLat(trail[trail.length - 1]);
+        if (last) wake = [last, ...wake.slice(wake.findIndex((p) => p === nearest(last)) + 1)];
     }
+
+    /** The place of the wake nearest to one. */
+    const nearest = ([x, y]) => wake.reduce((best, p) => (!best || Math.hypot(p[0] - x, p[1] - y) < Math.hypot(best[0] - x, best[1] - y) ? p : best), null);
 
     const lost = () => performance.now() - heard > LOST_MS;
     /** Seconds since the answer: ages on the page grow even when no answer comes. */
@@ -134,7 +143,7 @@
         if (b && b.stale) bad.push(w().staleState(Math.round(b.state_age_s + since())));
         if (b) bad.push(...b.troubles.map(leadline.plain));
         if (b && now.near_home) bad.push(w().nearHome);
-        const going = b && !lost() ? w().going(b.speed_m_s, b.course_deg) : '';
+        const going = b && !lost() && !b.stale ? w().going(b.speed_m_s, b.course_deg) : '';
         box.replaceChildren(
             bad.length ? h('p', { class: 'uw-bad' }, [...new Set(bad)].slice(0, 3).join('. ')) : '',
             h('p', null, signs, h('span', { class: 'sign' }, going)));
@@ -152,6 +161,8 @@
         const r = now.next && now.next.run;
         if (r && !gone) features.push(new ol.Feature({ geometry: new ol.LineString(r.line.map((p) => ol.fromLonLat(p))), role: 'run', number: r.number }));
         if (!gone && b.course_deg !== null && now.ahead && now.ahead.looked_m) features.push(new ol.Feature({ geometry: new ol.LineString([at, ol.fromLonLat(onward(b.at, b.course_deg, now.ahead.looked_m))]), role: 'way' }));
+        if (!gone && (!wake.length || wake[wake.length - 1].join() !== at.join())) wake = [...wake, at].slice(-MOST_WAKE);
+        if (wake.length > 1) features.push(new ol.Feature({ geometry: new ol.LineString(wake), role: 'wake' }));
         features.push(new ol.Feature({ geometry: new ol.Point(at), role: gone ? 'gone' : 'boat' }));
         source.addFeatures(features);
         if (follow) leadline.map.getView().setCenter(at);
@@ -240,6 +251,7 @@
         open = true;
         follow = true;
         said = '';
+        wake = [];
         trailOf = null;
         leadline.sheets.close();
         if (leadline.state.show !== 'all') leadline.set({ show: 'all' });

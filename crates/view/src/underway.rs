@@ -95,7 +95,7 @@ pub(crate) async fn trail(State(site): State<Arc<Site>>, headers: HeaderMap) -> 
         .map(|s| {
             let [lon, lat] = degrees(s.at.lonlat());
             let grade = if s.void.is_some() { "v" } else { letter(s.grade) };
-            json!([lon, lat, grade, round(f64::from(s.depth_m), 2)])
+            json!([lon, lat, grade, round(s.depth_m, 2)])
         })
         .collect();
     let value = json!({"number": grown.as_ref().map(|g| g.number), "trail": own, "crew": crew});

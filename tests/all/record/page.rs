@@ -59,8 +59,8 @@ fn the_page_sees_the_boat_the_shoal_and_the_growing_map() {
         live.say(second(2, 36_000 + s, s, 40.0, 3.7 - 0.036 * f64::from(s)).as_bytes());
         std::thread::sleep(Duration::from_millis(250));
     }
-    let path = "/api/now?draft=0.5&room=0.3&stage=0";
-    let now = until(&server, path, "a place and a course", |v| v["boat"]["course_deg"].is_number());
+    let path = "/api/now?draft=0.7&room=0.3&stage=0";
+    let now = until(&server, path, "the last second", |v| v["boat"]["time_utc"] == "2026-05-02T10:00:59Z");
     let boat = &now["boat"];
     let near = |v: &Value, wanted: f64, by: f64| v.as_f64().is_some_and(|v| (v - wanted).abs() <= by);
     assert_eq!(boat["name"], "Heron", "{now}");
@@ -68,11 +68,11 @@ fn the_page_sees_the_boat_the_shoal_and_the_growing_map() {
     // The sounder's 1.576 m and 0.30 m to the surface.
     assert!(near(&boat["depth_m"], 1.576 + 0.30, 0.01) && boat["depth_below"] == "surface", "{boat}");
     assert!(boat["stale"] == false && boat["depth_stopped"] == false, "{boat}");
-    assert!(near(&now["need_m"], 0.8, 1e-9) && now["under_touches"] == false, "{now}");
-    // 0.8 m lies where the sounder reads 0.5 m: at second 89, 58 m on; 60 m are looked at.
+    assert!(near(&now["need_m"], 1.0, 1e-9) && now["under_touches"] == false, "{now}");
+    // 1.0 m lies where the sounder reads 0.7 m: at second 83, 48 m on; 60 m are looked at.
     let touch = &now["ahead"]["touch"];
-    assert!(near(&touch["metres"], 58.0, 8.0) && touch["mark"] == false, "{now}");
-    assert!(near(&touch["seconds"], 29.0, 4.0), "{now}");
+    assert!(near(&touch["metres"], 48.0, 8.0) && touch["mark"] == false, "{now}");
+    assert!(near(&touch["seconds"], 24.0, 4.0), "{now}");
 
     // The leg that grows is laid over the map: where nobody had measured, a tile is another one.
     let grown = until(&server, path, "growth", |v| v["grown"]["soundings"].as_u64() > Some(40));

@@ -46,7 +46,7 @@ impl OffLine {
         // The boat is the zero of the frame.
         let along_m = -(a.0 * dx + a.1 * dy) / length_m;
         let off_m = (a.1 * dx - a.0 * dy) / length_m;
-        Self { along_m, off_m: -off_m, length_m }
+        Self { along_m, off_m, length_m }
     }
 
     /// On which side of the boat the line lies; `None` when it is on it to within `width_m`.
