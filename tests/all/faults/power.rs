@@ -47,6 +47,7 @@ fn cut(homes: &Homes, tried: &Tried, cut: &Cut, honesty: Honesty) -> Result<(), 
     let (done, _) = tried.journal.split_at(cut.at);
     done.iter().for_each(|op| disk.step(op));
     let acknowledged = done.iter().any(|op| op.kind == 'A');
+    let _turn = tried.turn();
     let dir = scratch();
     let device = dir.path().join("device");
     disk.cut(&device, &mut Dice::new(cut.seed));

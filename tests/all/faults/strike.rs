@@ -69,6 +69,7 @@ fn draw<'a>(tried: &'a [Tried], count: usize, dice: &mut Dice) -> Vec<Case<'a>> 
 }
 
 fn strike(homes: &Homes, case: &Case<'_>) -> Result<i32, String> {
+    let _turn = case.tried.turn();
     let dir = scratch();
     let device = dir.path().join("device");
     copy(homes.start(case.tried.row.start), &device);

@@ -100,6 +100,26 @@ const ELSEWHERE: [(&str, &str); 5] = [
     ("prune", "its own tests"),
 ];
 
+/// What is done in steps, of which some may be there; typed again, it comes to the same end.
+const IN_STEPS: [&str; 12] = [
+    "survey new",
+    "import card",
+    "record",
+    "sync",
+    "parcel read",
+    "survey adopt",
+    "crew name",
+    "crew join",
+    // The new secret is kept before the entries that announce it; those are all there or none.
+    "crew dismiss",
+    "crew rotate",
+    "mark share",
+    "trim",
+];
+
+/// What, typed again, is done again. A log that is recorded a second time, after half of it, gives other legs.
+const AGAIN: [&str; 4] = ["crew invite", "mark add", "crew rotate", "record"];
+
 /// The rows, filled in.
 pub(super) fn rows(homes: &Homes) -> Vec<Row> {
     let fill = |word: &str| match word {
@@ -116,11 +136,8 @@ pub(super) fn rows(homes: &Homes) -> Vec<Row> {
             "level --undo" => Start::Levelled,
             _ => Start::Crew,
         },
-        whole: !["import card", "record", "sync", "parcel read", "survey adopt", "crew name", "trim"]
-            .iter()
-            .any(|w| typed.starts_with(w)),
-        again: ["crew invite", "mark add", "crew rotate"]
-            .contains(&typed.split(" landing").next().unwrap_or("")),
+        whole: !IN_STEPS.iter().any(|w| typed.starts_with(w)),
+        again: AGAIN.iter().any(|w| typed.starts_with(w)),
         share: match typed.split(' ').next() {
             Some("sync" | "record") => 8,
             Some("level") => 4,
