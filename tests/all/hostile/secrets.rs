@@ -48,11 +48,17 @@ fn only_the_owner_can_read_the_keys() {
     for p in &paths {
         assert_eq!(mode(p), 0o600, "{}", p.display());
     }
-    // A key that others can read is not used silently.
-    std::fs::set_permissions(&paths[0], std::fs::Permissions::from_mode(0o644)).expect("its owner");
-    d.run(&["status"]).says(4, &["0600"]);
-    std::fs::set_permissions(&paths[0], std::fs::Permissions::from_mode(0o600)).expect("its owner");
-    d.run(&["status"]).says(0, &[]);
+    // A copy from another disk, which lets others read: taken from them at the next command.
+    let loose = |p: &Path, mode| {
+        std::fs::set_permissions(p, std::fs::Permissions::from_mode(mode)).expect("its owner")
+    };
+    paths.iter().for_each(|p| loose(p, 0o644));
+    loose(&d.home().join("keys"), 0o755);
+    d.run(&["sync", "--with", "127.0.0.1:1", "--once"]).says(3, &[]);
+    assert_eq!(mode(&d.home().join("keys")), 0o700);
+    for p in &paths {
+        assert_eq!(mode(p), 0o600, "{}", p.display());
+    }
 }
 
 #[test]
