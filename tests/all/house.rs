@@ -2,6 +2,7 @@
 
 mod edges;
 mod licences;
+mod named_tests;
 mod rust_text;
 mod sources;
 mod tree;

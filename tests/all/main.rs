@@ -30,6 +30,7 @@ mod plan;
 mod record;
 mod refusals;
 mod sim;
+mod soak;
 mod structure;
 mod truth;
 mod verdicts;
