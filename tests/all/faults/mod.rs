@@ -4,6 +4,7 @@
 //! `LEADLINE_FAULTS=10000` sets how many faults are tried, `LEADLINE_FAULT_ONLY="import kill@17"` tries one again.
 
 mod check;
+mod damage;
 mod disk;
 mod homes;
 mod layer;
