@@ -14,6 +14,7 @@ mod fetching;
 mod geopackage;
 mod give;
 mod ground;
+mod growing;
 mod handed;
 mod home;
 mod import;
@@ -28,6 +29,7 @@ mod query;
 mod secrets;
 mod store;
 mod trim;
+mod underway;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
@@ -46,6 +48,7 @@ pub use durable::replace_file;
 pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
+pub use growing::{GrowingMap, MOST_SOUNDINGS};
 pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
 pub use home::{Home, KnownSurvey};
 pub use import::{
@@ -82,3 +85,4 @@ pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Repaired, Store, StoreReport, Written};
 pub use trim::{MAX_TRIMS, Trim};
+pub use underway::{OVER_MS, Underway, open_soundings, show_open_soundings, show_underway, underway};
