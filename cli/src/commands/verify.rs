@@ -50,7 +50,7 @@ fn repair(cli: &Cli) -> Result<ExitCode, Failure> {
     let survey = home.pick(cli.survey.as_deref())?;
     let looked = home.store(&survey).and_then(|mut store| {
         let report = store.check()?;
-        Ok((is_damaged(&report), store.has_kept()?))
+        Ok((is_damaged(&report), store.has_kept()))
     });
     let repaired = match looked {
         Ok((true, _)) => Some(home.repair(&survey)?),

@@ -11,6 +11,7 @@ mod layer;
 mod power;
 mod strike;
 mod table;
+mod together;
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};

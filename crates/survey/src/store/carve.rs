@@ -32,7 +32,7 @@ pub(super) struct Image {
     file: File,
     log: Option<File>,
     page: usize,
-    /// Bytes of a page that hold content.
+    /// Bytes of a page that hold content: our stores keep none back.
     usable: usize,
     /// Pages of the file; the last one may be cut.
     pages: u32,
@@ -53,10 +53,8 @@ impl Image {
         };
         let is_page = head.starts_with(b"SQLite format 3\0") && stated >= 512 && stated.is_power_of_two();
         let page = if is_page { stated } else { PAGE };
-        let reserved = if is_page { usize::from(head.get(20).copied().unwrap_or(0)) } else { 0 };
         let pages = u32::try_from(length.div_ceil(page as u64)).unwrap_or(u32::MAX);
-        let usable = page.saturating_sub(reserved).max(480);
-        Ok(Self { file, log: None, page, usable, pages, newer: BTreeMap::new() })
+        Ok(Self { file, log: None, page, usable: page, pages, newer: BTreeMap::new() })
     }
 
     /// The format that the header states: what `PRAGMA user_version` gives.

@@ -21,6 +21,9 @@ const ENTRIES: usize = 4096;
 /// Strips, bytes.
 const STRIPS: usize = 8 << 20;
 
+/// Damaged stores kept of one survey.
+const MOST_KEPT: usize = 99;
+
 /// What a repair found and did.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Repaired {
@@ -51,7 +54,7 @@ impl Home {
         let alone = alone(&path)?;
         let kept = keep(&path)?;
         let fresh = path.with_extension("fresh.sqlite");
-        let made = self.fill(survey, &fresh, &path);
+        let made = self.fill(survey, &fresh, (&path, &kept));
         let mut repaired = made.inspect_err(|_| {
             remove(&fresh);
             remove(&kept);
@@ -71,14 +74,16 @@ impl Home {
         Ok(repaired)
     }
 
-    fn fill(&self, survey: &SurveyId, fresh: &Path, damaged: &Path) -> Result<Repaired, Error> {
+    fn fill(
+        &self,
+        survey: &SurveyId,
+        fresh: &Path,
+        (damaged, kept): (&Path, &Path),
+    ) -> Result<Repaired, Error> {
         remove(fresh);
         let mut store = Store::open(fresh, *survey, DeviceKey::from_seed(&self.key().seed()))?;
-        let sources = kept_of(damaged)?;
-        let mut repaired = store.take_from(&sources)?;
-        if let Some(newest) = sources.last() {
-            repaired.marks = store.take_aside(newest)?;
-        }
+        let mut repaired = store.take_from(&kept_of(damaged))?;
+        repaired.marks = store.take_aside(kept)?;
         // Nothing could be saved: it is still a survey of this home, which a meeting or a parcel fills again.
         if store.is_blank()? {
             store.write(|tx| {
@@ -92,14 +97,15 @@ impl Home {
 impl Store {
     /// Takes in what is whole in damaged stores that a repair kept, for a store that is whole itself.
     pub fn take_from_kept(&mut self) -> Result<Repaired, Error> {
-        let sources = kept_of(&self.path)?;
+        let sources = kept_of(&self.path);
         let repaired = self.take_from(&sources)?;
-        Ok(Repaired { kept: sources.into_iter().next_back().unwrap_or_default(), ..repaired })
+        let marks = self.private_marks()?.len() as u64;
+        Ok(Repaired { kept: sources.into_iter().next_back().unwrap_or_default(), marks, ..repaired })
     }
 
     /// Whether a repair kept a damaged store.
-    pub fn has_kept(&self) -> Result<bool, Error> {
-        Ok(!kept_of(&self.path)?.is_empty())
+    pub fn has_kept(&self) -> bool {
+        !kept_of(&self.path).is_empty()
     }
 
     fn take_from(&mut self, sources: &[PathBuf]) -> Result<Repaired, Error> {
@@ -299,8 +305,10 @@ fn alone(path: &Path) -> Result<Option<Connection>, Error> {
 
 /// Copies a store and its log to a name of their own.
 fn keep(path: &Path) -> Result<PathBuf, Error> {
-    let free = (1..).map(|n| path.with_extension(format!("damaged-{n}.sqlite"))).find(|p| !p.exists());
-    let kept = free.ok_or(Error::NoHome)?;
+    let free = names(path).find(|p| !p.exists());
+    let kept = free.ok_or_else(|| {
+        Error::Request(format!("{MOST_KEPT} damaged stores are kept beside {}: remove some", path.display()))
+    })?;
     let copy = |from: &Path, to: &Path| -> std::io::Result<()> {
         fs::copy(from, to)?;
         fs::File::open(to)?.sync_all()
@@ -317,10 +325,13 @@ fn keep(path: &Path) -> Result<PathBuf, Error> {
     Ok(kept)
 }
 
-/// The damaged stores that were kept of this one, the newest last.
-fn kept_of(path: &Path) -> Result<Vec<PathBuf>, Error> {
-    let kept = (1..).map(|n| path.with_extension(format!("damaged-{n}.sqlite")));
-    Ok(kept.take_while(|p| p.exists()).collect())
+/// The damaged stores that were kept of this one.
+fn kept_of(path: &Path) -> Vec<PathBuf> {
+    names(path).filter(|p| p.exists()).collect()
+}
+
+fn names(path: &Path) -> impl Iterator<Item = PathBuf> {
+    (1..=MOST_KEPT).map(|n| path.with_extension(format!("damaged-{n}.sqlite")))
 }
 
 fn remove(store: &Path) {
