@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// How many random damages are tried.
-const TRIES: u64 = 240;
+const TRIES: u64 = 200;
 
 /// The store of a device with one survey.
 fn store_of(device: &Path) -> PathBuf {

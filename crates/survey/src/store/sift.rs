@@ -30,7 +30,8 @@ impl Named {
                 Value::Int(_),
                 Value::Blob(bytes),
             ] if !is_good(bytes) => put(&mut self.entries, id),
-            [Value::Null, Value::Blob(digest), Value::Blob(bytes)] if !is_good(bytes) => {
+            // A log's row has the same shape, with an epoch of eight bytes.
+            [Value::Null, Value::Blob(digest), Value::Blob(bytes)] if bytes.len() > 8 && !is_good(bytes) => {
                 put(&mut self.strips, digest);
             }
             [Value::Blob(id), Value::Int(_)] => put(&mut self.either, id),
