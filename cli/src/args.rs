@@ -195,7 +195,10 @@ pub(crate) enum Command {
     )]
     Trim(crate::commands::trim::TrimArgs),
     /// Check every byte of the store, and make its caches again if they are wrong
-    Verify,
+    #[command(
+        after_help = "Examples:\n  leadline verify\n  leadline verify --repair   (saves what is whole into a fresh store; the damaged one is kept)\n\nExit code 4: something is damaged. What a repair could not save comes back with the next meeting, a parcel of the crew, or the log it was made of, imported again."
+    )]
+    Verify(crate::commands::verify::VerifyArgs),
     /// Show the map as a page in the browser, on this device or read-only on a phone near by
     #[command(
         after_help = "Examples:\n  leadline view                   (this device; prints the link to open)\n  leadline view --lan             (a phone on the same hotspot scans the picture; read-only)\n  leadline view --doors           (which browsers were let in)\n  leadline view --revoke 2        (shut one out)\n\nNothing comes from elsewhere: it works with no internet at all."

@@ -28,7 +28,7 @@ pub(crate) mod structure;
 mod survey;
 mod sync;
 pub(crate) mod trim;
-mod verify;
+pub(crate) mod verify;
 pub(crate) mod view;
 mod volume;
 pub(crate) mod wants;
@@ -75,7 +75,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Parcel(c) => parcel::run(cli, c),
         Command::Mark(c) => done(mark::run(cli, c)),
         Command::Trim(a) => done(trim::run(cli, a)),
-        Command::Verify => verify::run(cli),
+        Command::Verify(a) => verify::run(cli, a),
         Command::View(a) => done(view::run(cli, a)),
         Command::Completions { shell } => done(completions(*shell)),
         Command::Man => done(man()),

@@ -52,6 +52,9 @@ fn list(cli: &Cli) -> Result<(), Failure> {
             s.name.as_deref().map_or_else(|| "(name not known yet)".to_owned(), leadline_model::escaped);
         let guest = if s.guest { "  (a gift: read only)" } else { "" };
         talk::say(&format!("{} {name}  {}{guest}", if s.current { "*" } else { " " }, &s.id[..8]))?;
+        if let Some(why) = &s.damaged {
+            talk::say(&format!("    damaged: {why}"))?;
+        }
     }
     Ok(())
 }

@@ -174,6 +174,33 @@ impl Error {
         }
     }
 
+    /// Whether it says that the store itself is damaged.
+    pub fn is_damage(&self) -> bool {
+        use rusqlite::ErrorCode as C;
+        match self {
+            Self::Document(_) => true,
+            Self::Sqlite { source, .. } => match source {
+                rusqlite::Error::SqliteFailure(..) => {
+                    // Unknown: a table that is not there, a schema that cannot be read.
+                    matches!(
+                        source.sqlite_error_code(),
+                        Some(
+                            C::DatabaseCorrupt
+                                | C::NotADatabase
+                                | C::Unknown
+                                | C::TooBig
+                                | C::OutOfMemory
+                                | C::ConstraintViolation
+                        )
+                    )
+                }
+                // A row or a column that should be there is not, or is of another kind.
+                _ => true,
+            },
+            _ => false,
+        }
+    }
+
     pub(crate) fn file(path: &std::path::Path) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.to_owned();
         move |source| Self::File { path, source }
@@ -189,7 +216,7 @@ fn next_step(e: &rusqlite::Error) -> &'static str {
         }
         Some(C::DatabaseBusy | C::DatabaseLocked) => "another command is writing: wait and repeat",
         Some(C::NotADatabase | C::DatabaseCorrupt) => {
-            "it is damaged: restore it from a parcel, a backup or another device"
+            "it is damaged: `leadline verify --repair` saves what is whole; a parcel, a backup or another device brings back the rest"
         }
         Some(C::SystemIoFailure) => {
             "the disk reports an error: check its cable and space, then repeat; what was acknowledged before is kept"

@@ -39,6 +39,9 @@ pub struct KnownSurvey {
     pub current: bool,
     /// Whether it came as a gift and this device is not of its crew.
     pub guest: bool,
+    /// What is wrong with its store, if it cannot be read.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub damaged: Option<String>,
 }
 
 impl Home {
@@ -92,27 +95,28 @@ impl Home {
             Err(e) => return Err(Error::file(&dir)(e)),
         };
         ids.sort();
-        ids.into_iter()
-            .filter_map(|id| {
-                let store = id.parse().map_err(|_| Error::UnknownSurvey(id.clone()));
-                let store = match store.and_then(|id| self.store(&id)) {
-                    Ok(store) => store,
-                    Err(e) => return Some(Err(e)),
-                };
-                // A command that was to begin it was cut off.
-                match store.is_blank() {
-                    Ok(true) => None,
-                    Ok(false) => Some(Ok((id, store))),
-                    Err(e) => Some(Err(e)),
-                }
-            })
-            .map(|known| {
-                let (id, store) = known?;
-                let name = store.name()?.map(|(name, _)| name.as_str().to_owned()).or(store.told_name()?);
-                let guest = store.is_guest()?;
-                Ok(KnownSurvey { current: current.as_deref() == Some(&id), id, name, guest })
-            })
-            .collect()
+        let known = |id: String| self.known(id, current.as_deref()).transpose();
+        ids.into_iter().filter_map(known).collect()
+    }
+
+    /// What is known of a survey; `None` if nothing was ever put into it: a command that was to begin it was cut off. A
+    /// damaged store hides no other one.
+    fn known(&self, id: String, current: Option<&str>) -> Result<Option<KnownSurvey>, Error> {
+        let survey = id.parse().map_err(|_| Error::UnknownSurvey(id.clone()))?;
+        let current = current == Some(&id);
+        let looked = self.store(&survey).and_then(|store| {
+            let name = store.name()?.map(|(name, _)| name.as_str().to_owned()).or(store.told_name()?);
+            Ok((store.is_blank()?, name, store.is_guest()?))
+        });
+        match looked {
+            Ok((true, ..)) => Ok(None),
+            Ok((false, name, guest)) => Ok(Some(KnownSurvey { id, name, current, guest, damaged: None })),
+            Err(e) if e.is_damage() => {
+                let damaged = Some(e.to_string());
+                Ok(Some(KnownSurvey { id, name: None, current, guest: false, damaged }))
+            }
+            Err(e) => Err(e),
+        }
     }
 
     /// The survey that `pick` (name, id or start of an id) means; without it the current or only one.

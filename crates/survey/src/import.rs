@@ -189,6 +189,7 @@ fn import_log(
         let packed: Vec<PackedLeg> = fresh.into_iter().cloned().collect();
         store.append(groups, &packed, request.now)?;
     }
+    store.fill_lacking(&read.legs)?;
     let known = read.legs.iter().filter(|l| known.contains(&l.id)).count();
     let (legs, trimmed) = (read.legs.len(), read.trimmed);
     Ok(Imported { path: path.to_owned(), report: read.report, legs, known, trimmed })

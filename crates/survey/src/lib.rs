@@ -83,6 +83,6 @@ pub use parcel::{
 pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
-pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
+pub use store::{Accepted, Counts, Peer, Quarantined, Repaired, Store, StoreReport, Written};
 pub use trim::{MAX_TRIMS, Trim};
 pub use underway::{OVER_MS, Underway, open_soundings, show_open_soundings, show_underway, underway};

@@ -5,19 +5,23 @@
 
 mod accept;
 mod append;
+mod carve;
 pub(crate) mod documents;
 mod guest;
 mod marks;
 mod news;
 mod parts;
 mod read;
+mod repair;
 mod settle;
+mod sift;
 mod strips;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;
 pub(crate) use append::{ClaimHead, claim};
 pub use read::{Counts, Peer, StoreReport};
+pub use repair::Repaired;
 
 use crate::Error;
 use leadline_logbook::{DeviceKey, Limits};

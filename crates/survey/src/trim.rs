@@ -82,15 +82,21 @@ impl Home {
         let bytes = serde_json::to_vec_pretty(trims).expect("plain numbers");
         replace_file(&self.root().join("trim.json"), &bytes)?;
         let trims = Trims::of(trims);
-        let mut held = 0;
+        let (mut held, mut failed) = (0, None);
         for known in self.surveys()? {
             let Ok(id) = known.id.parse() else { continue };
-            let mut store = self.store(&id)?;
-            let strips = store.strips_within(&trims)?;
-            held += strips.len();
-            store.hold_back(&strips)?;
+            // One damaged store must not keep the others from holding back.
+            let done = self.store(&id).and_then(|mut store| {
+                let strips = store.strips_within(&trims)?;
+                store.hold_back(&strips)?;
+                Ok(strips.len())
+            });
+            match done {
+                Ok(n) => held += n,
+                Err(e) => failed = Some(e),
+            }
         }
-        Ok(held)
+        failed.map_or(Ok(held), Err)
     }
 }
 

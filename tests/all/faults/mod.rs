@@ -4,12 +4,14 @@
 //! `LEADLINE_FAULTS=10000` sets how many faults are tried, `LEADLINE_FAULT_ONLY="import kill@17"` tries one again.
 
 mod check;
+mod damage;
 mod disk;
 mod homes;
 mod layer;
 mod power;
 mod strike;
 mod table;
+mod together;
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};

@@ -8,6 +8,7 @@ use crate::Error;
 use leadline_logbook::{Crew, Entry, Envelope, LegClaim, Op, PackedLeg, Role, StripRef, WriteRef};
 use leadline_model::{DeviceId, EntryId, LegWindow, Nonce, UtcMillis};
 use rusqlite::{OptionalExtension, Transaction};
+use std::collections::BTreeSet;
 
 /// What a write left behind.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -66,6 +67,18 @@ impl Store {
             let writes = entries.iter().flat_map(|e| e.writes().map(|(r, _)| r)).collect();
             Ok(Written { entries: entries.iter().map(Entry::id).collect(), writes })
         })
+    }
+
+    /// Puts in strips of these legs that are claimed and not here: a log read again brings back what was damaged.
+    pub(crate) fn fill_lacking(&mut self, legs: &[PackedLeg]) -> Result<(), Error> {
+        let strips = || legs.iter().flat_map(|l| &l.strips);
+        let digests: Vec<_> = strips().map(|s| s.digest).collect();
+        let lacking: BTreeSet<_> = self.still_wanted(&digests)?.into_iter().collect();
+        if lacking.is_empty() {
+            return Ok(());
+        }
+        let packed = strips().filter(|s| lacking.contains(&s.digest)).map(|s| s.packed.clone()).collect();
+        self.accept(Vec::new(), packed).map(drop)
     }
 
     /// Whether this device may write what is not about the crew; else why not. For commands that would do much before

@@ -7,7 +7,7 @@ use rusqlite::{OptionalExtension, Row};
 use std::collections::BTreeSet;
 
 /// Made when first needed, so that the store's format stays as it is.
-const PRIVATE: &str = "
+pub(super) const PRIVATE: &str = "
 CREATE TABLE IF NOT EXISTS private_mark (id BLOB PRIMARY KEY, kind TEXT NOT NULL, x INTEGER NOT NULL, y INTEGER NOT NULL,
                            depth INTEGER, name TEXT NOT NULL, note TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS held_back (digest BLOB PRIMARY KEY) WITHOUT ROWID;

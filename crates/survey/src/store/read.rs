@@ -1,11 +1,13 @@
 //! Reading the store: entries, have-lists, strips, counts.
 
 use super::Store;
+use super::documents::is_of_crew;
 use super::settle::place_of;
 use crate::Error;
 use leadline_logbook::{Domain, Entry, Have, Op, Place, StripRef, unpack_claimed, unpack_strip};
 use leadline_model::{DeviceId, Digest, EntryId, LegWindow, Sounding, StripDigest, Text, UtcMillis};
 use rusqlite::{Connection, OptionalExtension, Row};
+use std::collections::BTreeSet;
 
 /// How many of what the store holds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -243,14 +245,25 @@ impl Store {
     /// entries say; documents that differ are made again.
     pub fn check(&mut self) -> Result<StoreReport, Error> {
         let mut report = StoreReport::default();
-        let integrity: String = self.sql(|db| db.query_row("PRAGMA integrity_check", [], |r| r.get(0)))?;
-        if integrity != "ok" {
-            report.faults.push(format!("SQLite: {integrity}"));
+        let integrity = self.sql(|db| {
+            let mut q = db.prepare("PRAGMA integrity_check(20)")?;
+            q.query_map([], |r| r.get(0))?.collect::<Result<Vec<String>, _>>()
+        });
+        match integrity {
+            Ok(lines) if lines == ["ok"] => {}
+            Ok(lines) => report.faults.extend(lines.iter().map(|l| format!("SQLite: {}", l.trim()))),
+            Err(e) => report.faults.push(found(e)?),
         }
-        self.check_entries(&mut report)?;
-        self.check_strips(&mut report)?;
-        report.wanted = self.counts()?.wanted;
-        self.check_documents(&mut report)?;
+        // A part that cannot be read at all is a finding, and keeps no other part from being checked.
+        let parts = [Self::check_entries, Self::check_strips, Self::check_places];
+        for part in parts {
+            if let Err(e) = part(self, &mut report) {
+                report.faults.push(found(e)?);
+            }
+        }
+        if let Err(e) = self.check_documents(&mut report) {
+            report.faults.push(found(e)?);
+        }
         Ok(report)
     }
 
@@ -272,6 +285,29 @@ impl Store {
             }
             Ok(())
         })
+    }
+
+    /// What is asked of others, and the survey that this store is of.
+    fn check_places(&self, report: &mut StoreReport) -> Result<(), Error> {
+        report.wanted = self.counts()?.wanted;
+        let survey: Option<Vec<u8>> = self.sql(|db| {
+            db.query_row("SELECT value FROM meta WHERE key = 'survey'", [], |r| r.get(0)).optional()
+        })?;
+        if survey.as_deref() != Some(&self.survey.0[..]) {
+            report.faults.push("the store does not say that it is this survey's".to_owned());
+        }
+        let places: BTreeSet<Place> = self.places()?.into_iter().collect();
+        let entries = self.entries_in_force()?;
+        let differ = entries.iter().filter(|e| !places.contains(&e.place())).count();
+        if differ > 0 {
+            report.faults.push(format!("{differ} entries stand at another place than they say"));
+        }
+        let of_crew =
+            |all: &[Entry]| -> BTreeSet<_> { all.iter().filter(|e| is_of_crew(e)).map(Entry::id).collect() };
+        if of_crew(&entries) != of_crew(&self.crew_entries()?) {
+            report.faults.push("the list of entries that tell of the crew is not whole".to_owned());
+        }
+        Ok(())
     }
 
     fn check_strips(&self, report: &mut StoreReport) -> Result<(), Error> {
@@ -307,6 +343,16 @@ impl Store {
             report.faults.push("cached documents did not match the entries and were made again".to_owned());
         }
         Ok(())
+    }
+}
+
+/// An error of SQLite's that means damage, in words; any other is none of the store's.
+fn found(e: Error) -> Result<String, Error> {
+    match e {
+        Error::Sqlite { ref source, .. } if e.is_damage() => Ok(format!("SQLite: {source}")),
+        Error::Document(why) => Ok(format!("documents: {why}")),
+        Error::Entry(why) => Ok(format!("documents: {why}")),
+        other => Err(other),
     }
 }
 
