@@ -13,11 +13,13 @@ mod parts;
 mod read;
 mod settle;
 mod strips;
+mod whole;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;
 pub(crate) use append::{ClaimHead, claim};
 pub use read::{Counts, Peer, StoreReport};
+pub(crate) use whole::{Keeping, Kept};
 
 use crate::Error;
 use leadline_logbook::{DeviceKey, Limits};
