@@ -15,6 +15,8 @@ mod crew;
 mod csb;
 mod e2e;
 mod exports;
+#[cfg(target_os = "linux")]
+mod faults;
 mod home;
 mod hosts;
 mod house;

@@ -132,7 +132,7 @@ fn begin(home: &Home, id: &SurveyId, name: Option<&str>, from: DeviceId) -> Resu
     let new = !home.holds(id);
     let mut store = home.store(id)?;
     // Without a secret nobody can be met: until it is invited, this device reads.
-    if new && home.secret(id).is_err() {
+    if (new || store.is_blank()?) && home.secret(id).is_err() {
         let name = name.and_then(|n| Text::new(n).ok());
         store.begin_guest(&name.map_or_else(|| crate::home::text("name", "no name yet"), Ok)?)?;
     }

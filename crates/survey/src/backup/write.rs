@@ -402,8 +402,9 @@ fn write(
 ) -> Result<(BackupHead, u64), Error> {
     let temp = path.with_extension(format!("{}.tmp", std::process::id()));
     let done = write_temp(home, &temp, plan, place, request).and_then(|(head, bytes)| {
-        std::fs::rename(&temp, path).map_err(output(path))?;
-        sync_folder(path);
+        std::fs::rename(&temp, path)
+            .and_then(|()| crate::durable::sync_folder_of(path))
+            .map_err(output(path))?;
         Ok((head, bytes))
     });
     if done.is_err() {
@@ -415,12 +416,6 @@ fn write(
 fn output(path: &Path) -> impl Fn(std::io::Error) -> Error {
     let path = path.to_owned();
     move |source| Error::Output { path: path.clone(), source }
-}
-
-/// The name is durable once its folder is; some systems cannot sync one.
-fn sync_folder(path: &Path) {
-    let dir = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    drop(File::open(dir).and_then(|d| d.sync_all()));
 }
 
 fn write_temp(
