@@ -100,7 +100,8 @@ fn a_new_device_has_all_of_it_and_joins_in_the_place_of_the_lost_one() {
     assert_ne!(new.digest(), later);
     let lost = device(&heron);
     plover.run(&["crew", "dismiss", &lost[..8], "--why", "drowned"]).says(0, &[]);
-    meet(&plover, &new);
+    // The one that knows both secrets dials.
+    meet(&new, &plover);
     assert_eq!(new.json(&["status"])["soundings"], 1500 + 900 + 700 + 700);
     is_clean(&new);
     is_clean(&plover);
@@ -219,7 +220,7 @@ fn a_folder_gets_only_what_is_new_and_gives_all_of_it_back() {
     assert!(more["bytes"].as_u64() < full["bytes"].as_u64(), "{more} against {full}");
     let seen = heron.json(&["backup", "inspect", &text(&dir)]);
     assert_eq!((&seen["whole"], seen["newest"].as_array().map(Vec::len)), (&true.into(), Some(3)), "{seen}");
-    heron.run(&["backup", "inspect", &text(&dir)]).says(0, &["Testmere", "2200", "is whole"]);
+    heron.run(&["backup", "inspect", &text(&dir)]).says(0, &["Testmere", "1500 soundings", "700 soundings", "is whole"]);
     let new = spare();
     let done = restore(&new, &dir, &[]);
     assert_eq!(done["surveys"][0]["as_it_was"], true, "{done}");

@@ -105,7 +105,7 @@ fn a_device_is_lost() {
     other.run(&["crew", "join", &invite(&laptop), "--device", "tablet"]).says(0, &[]);
     let mut g = Guide::under("### A device is lost");
     g.run(&laptop, "crew dismiss phone", &[]).says(0, &[]);
-    g.meet(&laptop, &other);
+    g.meet(&other, &laptop);
     let new = Device::new();
     g.run(&new, "restore", &[(STICK, &stick)]).says(0, &["in the place of phone", "crew invite"]);
     assert_eq!(soundings(&new), 1400);
@@ -165,7 +165,7 @@ fn the_wrong_file_was_imported() {
     g.run(&laptop, "leave-out --list", &[]).says(0, &["the simulator was on"]);
     g.run(&laptop, "take-back", &[]).says(0, &[]);
     g.end();
-    assert_eq!(laptop.json(&["quality"])["grades"], before["grades"]);
+    assert_eq!(laptop.json(&["quality"])["boats"], before["boats"]);
 }
 
 #[test]
