@@ -73,8 +73,7 @@ fn crew() -> (Device, Device, String) {
 }
 
 fn import(d: &Device, day: u32) {
-    let log = small_log_on(day, 700, |s| 4.0 + f64::from(s % 280) * 0.01);
-    d.import(&d.write(&format!("{day}.nmea"), log), "Heron");
+    d.import(&d.write(&format!("{day}.nmea"), super::log(day)), "Heron");
 }
 
 fn invite(d: &Device) -> String {
