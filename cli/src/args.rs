@@ -194,6 +194,21 @@ pub(crate) enum Command {
         after_help = "Examples:\n  leadline trim --near 7.41310,48.21730 --radius 300\n  leadline trim                                   (lists the places)\n  leadline trim --near 7.41310,48.21730 --undo\n\nDo it before importing: what is signed already cannot be changed, only held back."
     )]
     Trim(crate::commands::trim::TrimArgs),
+    /// Keep a second copy of all this device holds: in a file, or in a folder of files with what is new each time
+    #[command(
+        after_help = "Examples:\n  leadline backup /media/stick/lake.backup                 (one file, everything)\n  leadline backup /media/stick/leadline --keep 7           (a folder; each time only what is new)\n  leadline backup /media/stick/leadline --with-key --passphrase-file words.txt\n  leadline backup inspect /media/stick/leadline\n\nAn evening's schedule (crontab): 30 21 * * *  leadline backup /media/stick/leadline --keep 7 --quiet\nExit codes: 0 done, also if nothing was new; 1 the target is not there or cannot be written; 4 the store.\nIt holds private marks and what is kept back near home: not a file to give away (that is a parcel)."
+    )]
+    Backup(crate::commands::backup::BackupArgs),
+    /// Put a backup back: on a new device, or beside what is here; nothing here is lost
+    #[command(
+        after_help = "Examples:\n  leadline restore /media/stick/leadline                    (the newest of the folder)\n  leadline restore lake.backup --passphrase-file words.txt\n  leadline restore torn.backup --damaged                    (what is whole of it)\n\nReading one again changes nothing. Without the key in it, a new device gets an identity of its own: ask a keeper of\nthe crew for an invite (leadline crew invite), and have the lost device dismissed."
+    )]
+    Restore(crate::commands::restore::RestoreArgs),
+    /// Remove raw logs that are proven to be held as entries, and kept elsewhere too
+    #[command(
+        after_help = "Examples:\n  leadline prune --backup /media/stick/leadline          (says what could go)\n  leadline prune --backup /media/stick/leadline --yes    (removes it)\n\nA raw log can go if, read again, it gives nothing that is not held here and in that backup as signed entries and strips."
+    )]
+    Prune(crate::commands::prune::PruneArgs),
     /// Check every byte of the store, and make its caches again if they are wrong
     #[command(
         after_help = "Examples:\n  leadline verify\n  leadline verify --repair   (saves what is whole into a fresh store; the damaged one is kept)\n\nExit code 4: something is damaged. What a repair could not save comes back with the next meeting, a parcel of the crew, or the log it was made of, imported again."

@@ -1,6 +1,7 @@
 //! One file a command.
 
 pub(crate) mod adopt;
+pub(crate) mod backup;
 pub(crate) mod boat;
 mod chart;
 pub(crate) mod check;
@@ -20,8 +21,10 @@ mod parcel;
 mod passes;
 mod pixels;
 pub(crate) mod plan;
+pub(crate) mod prune;
 mod quality;
 pub(crate) mod record;
+pub(crate) mod restore;
 mod stage;
 mod status;
 pub(crate) mod structure;
@@ -76,6 +79,9 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Mark(c) => done(mark::run(cli, c)),
         Command::Trim(a) => done(trim::run(cli, a)),
         Command::Verify(a) => verify::run(cli, a),
+        Command::Backup(a) => backup::run(cli, a),
+        Command::Prune(a) => done(prune::run(cli, a)),
+        Command::Restore(a) => restore::run(cli, a),
         Command::View(a) => done(view::run(cli, a)),
         Command::Completions { shell } => done(completions(*shell)),
         Command::Man => done(man()),

@@ -6,6 +6,7 @@
 )]
 
 mod adopt;
+mod backup;
 mod carrying;
 mod chart_tools;
 mod compare;

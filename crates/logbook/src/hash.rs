@@ -36,6 +36,8 @@ pub enum Domain {
     Beacon,
     /// What is made of a door's key, and what goes through it.
     Door,
+    /// A backup's bytes.
+    Backup,
 }
 
 impl Domain {
@@ -56,6 +58,7 @@ impl Domain {
             Self::ParcelLock => "leadline 2026 parcel lock v1",
             Self::Beacon => "leadline 2026 beacon v1",
             Self::Door => "leadline 2026 door v1",
+            Self::Backup => "leadline 2026 backup v1",
         }
     }
 

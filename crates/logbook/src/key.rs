@@ -18,6 +18,8 @@ pub enum Signs {
     Invite,
     /// A parcel.
     Parcel,
+    /// A backup.
+    Backup,
 }
 
 impl Signs {
@@ -27,6 +29,7 @@ impl Signs {
             Self::Hello => b"leadline hello v1\0",
             Self::Invite => b"leadline invite v1\0",
             Self::Parcel => b"leadline parcel v1\0",
+            Self::Backup => b"leadline backup v1\0",
         }
     }
 }

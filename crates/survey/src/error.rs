@@ -130,6 +130,14 @@ pub enum Error {
         /// What is wrong and what next.
         why: String,
     },
+    /// Not a backup, damaged, or not where one can be.
+    #[error("{}: {why}", path.display())]
+    Backup {
+        /// Which file or folder.
+        path: PathBuf,
+        /// What is wrong and what next.
+        why: String,
+    },
     /// This device may only read.
     #[error(
         "this device is a reader here: it may read and pass on, not write (nothing was written); a keeper of the crew can change that with `leadline crew role`"

@@ -12,13 +12,15 @@ impl Store {
     pub fn own_soundings(&self, computed: &Computed, boat: &Text) -> Result<Vec<Sounding>, Error> {
         let boat = computed.ground.boat(boat);
         let accepted = accepted(computed, &boat);
-        let mine = self.device();
+        let mine = self.own_devices()?;
         let mut out = BTreeSet::new();
         for said in computed.claims.values() {
             if computed.ground.boat_of(said) != Some(boat.clone()) {
                 continue;
             }
-            let Some(claim) = said.iter().find(|c| c.device == mine).map(|c| &c.what) else { continue };
+            let Some(claim) = said.iter().find(|c| mine.contains(&c.device)).map(|c| &c.what) else {
+                continue;
+            };
             for strip in &claim.strips {
                 let held = self.strip(claim.window, strip)?.unwrap_or_default();
                 out.extend(held.into_iter().filter(|s| accepted.contains(&s.time)));

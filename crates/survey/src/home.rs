@@ -47,12 +47,7 @@ pub struct KnownSurvey {
 impl Home {
     /// Opens the folder, making it and its key if they are not there: `dir`, else the platform's data folder.
     pub fn open(dir: Option<&Path>) -> Result<Self, Error> {
-        let root = match dir {
-            Some(d) => d.to_owned(),
-            None => {
-                directories::ProjectDirs::from("", "", "leadline").ok_or(Error::NoHome)?.data_dir().to_owned()
-            }
-        };
+        let root = Self::folder(dir)?;
         let keys = root.join("keys");
         private_dir(&keys)?;
         let key = device_key(&keys.join("device.key"))?;
@@ -67,6 +62,43 @@ impl Home {
     /// The device's key.
     pub fn key(&self) -> &DeviceKey {
         &self.key
+    }
+
+    /// This device's name, if one was set, and the survey that commands take.
+    pub(crate) fn settings(&self) -> Result<(Option<String>, Option<String>), Error> {
+        let c = self.config()?;
+        Ok((c.device_name, c.current))
+    }
+
+    /// The folder that [`Self::open`] would take.
+    pub(crate) fn folder(dir: Option<&Path>) -> Result<PathBuf, Error> {
+        match dir {
+            Some(d) => Ok(d.to_owned()),
+            None => Ok(directories::ProjectDirs::from("", "", "leadline")
+                .ok_or(Error::NoHome)?
+                .data_dir()
+                .to_owned()),
+        }
+    }
+
+    /// Opens the folder and gives it `seed` as its identity, unless it has one under which surveys are held. Whether
+    /// it has that identity now.
+    pub(crate) fn open_as(dir: Option<&Path>, seed: &[u8; 32]) -> Result<(Self, bool), Error> {
+        let keys = Self::folder(dir)?.join("keys");
+        private_dir(&keys)?;
+        let path = keys.join("device.key");
+        write_secret(&path, seed)?;
+        let home = Self::open(dir)?;
+        if home.key.seed() == *seed {
+            return Ok((home, true));
+        }
+        if !home.surveys()?.is_empty() {
+            return Ok((home, false));
+        }
+        // Made by a command that was tried out before: nothing was ever written under it.
+        fs::remove_file(&path).map_err(Error::file(&path))?;
+        write_secret(&path, seed)?;
+        Ok((Self::open(dir)?, true))
     }
 
     /// This device's name: as set, else made of its key.

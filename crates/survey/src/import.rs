@@ -195,6 +195,16 @@ fn import_log(
     Ok(Imported { path: path.to_owned(), report: read.report, legs, known, trimmed })
 }
 
+/// The legs that a log gives when it is read again, the digest of its bytes, and how many soundings near home are in it.
+/// Nothing is kept.
+pub(crate) fn legs_of(home: &Home, from: &mut dyn Read) -> Result<(Digest, Vec<PackedLeg>, u64), Error> {
+    let failed = |source| Error::Unreadable { path: home.originals(), source };
+    let mut log = Incoming { from, failed: &failed, tell: &mut || {}, keep: false };
+    let trims = Trims::of(&home.trims()?);
+    let read = read_log(&mut log, &home.originals(), None, (&Limits::default(), &trims))?;
+    Ok((read.source, read.legs, read.trimmed))
+}
+
 /// What a leg's claim says of the readings that did not become soundings.
 struct Notes {
     instrument: String,

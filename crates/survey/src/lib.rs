@@ -4,6 +4,7 @@
 mod actions;
 mod adopt;
 mod areas;
+mod backup;
 mod crew;
 mod decisions;
 mod desk;
@@ -25,6 +26,7 @@ mod marks;
 mod only;
 mod parcel;
 mod provisional;
+mod prune;
 mod query;
 mod secrets;
 mod store;
@@ -37,6 +39,10 @@ pub use actions::{
 };
 pub use adopt::{Adoption, adopt_survey, unadopt_survey};
 pub use areas::areas_of;
+pub use backup::{
+    BackedUp, BackupHead, BackupRequest, BackupSurvey, ChainFile, FolderSeen, Restored, RestoredSurvey,
+    back_up, backup_seen, restore,
+};
 pub use crew::{dismiss_and_rotate, rotate_secret};
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
@@ -81,6 +87,7 @@ pub use parcel::{
     write_parcels,
 };
 pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
+pub use prune::{KeptOriginal, kept_originals, remove_original};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Repaired, Store, StoreReport, Written};

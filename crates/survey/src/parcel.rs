@@ -3,7 +3,7 @@
 
 mod area;
 mod choice;
-mod lock;
+pub(crate) mod lock;
 mod read;
 mod split;
 mod write;
@@ -47,4 +47,4 @@ pub enum Since {
     Parcel(PathBuf),
 }
 
-const CHUNK: usize = 1 << 20;
+pub(crate) const CHUNK: usize = 1 << 20;

@@ -16,12 +16,14 @@ mod repair;
 mod settle;
 mod sift;
 mod strips;
+mod whole;
 
 pub use accept::{Accepted, Quarantined};
 pub use append::Written;
 pub(crate) use append::{ClaimHead, claim};
 pub use read::{Counts, Peer, StoreReport};
 pub use repair::Repaired;
+pub(crate) use whole::{Keeping, Kept};
 
 use crate::Error;
 use leadline_logbook::{DeviceKey, Limits};

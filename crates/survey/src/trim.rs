@@ -71,6 +71,12 @@ impl Home {
         }
     }
 
+    /// Writes the places down; what is held back stays as it is.
+    pub(crate) fn keep_trims(&self, trims: &[Trim]) -> Result<(), Error> {
+        let bytes = serde_json::to_vec_pretty(trims).expect("plain numbers");
+        replace_file(&self.root().join("trim.json"), &bytes)
+    }
+
     /// Sets the places, and holds back in every survey of this home the strips with soundings there. How many strips
     /// that are.
     pub fn set_trims(&self, trims: &[Trim]) -> Result<usize, Error> {
@@ -79,8 +85,7 @@ impl Home {
                 "at most {MAX_TRIMS} places can be trimmed; take one back first"
             )));
         }
-        let bytes = serde_json::to_vec_pretty(trims).expect("plain numbers");
-        replace_file(&self.root().join("trim.json"), &bytes)?;
+        self.keep_trims(trims)?;
         let trims = Trims::of(trims);
         let (mut held, mut failed) = (0, None);
         for known in self.surveys()? {
@@ -101,12 +106,12 @@ impl Home {
 }
 
 impl Store {
-    /// The strips of this device's own legs with a sounding in one of the places. Those of others are theirs to give.
+    /// The strips of this device's own legs, and of those in whose place it is, with a sounding in one of the places. Those of others are theirs to give.
     fn strips_within(&self, trims: &Trims) -> Result<BTreeSet<StripDigest>, Error> {
         let mut found = BTreeSet::new();
-        let me = self.device();
+        let own = self.own_devices()?;
         let claims = self.survey_writes()?.claims;
-        for claim in claims.values().flatten().filter(|c| c.device == me).map(|c| &c.what) {
+        for claim in claims.values().flatten().filter(|c| own.contains(&c.device)).map(|c| &c.what) {
             for strip in &claim.strips {
                 let held = self.strip(claim.window, strip)?.unwrap_or_default();
                 if held.iter().any(|s| trims.covers(s.at)) {

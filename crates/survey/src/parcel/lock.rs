@@ -52,38 +52,52 @@ pub enum LockKind {
 }
 
 /// Where a parcel's bytes go.
-pub(super) enum Sink {
+pub(crate) enum Sink {
     Open(BufWriter<File>),
     Locked(Box<age::stream::StreamWriter<BufWriter<File>>>),
 }
 
 impl Sink {
-    pub(super) fn new(
+    pub(crate) fn new(
         home: &Home,
         survey: &SurveyId,
         lock: Option<&ParcelLock>,
         file: File,
     ) -> Result<Self, Error> {
         let out = BufWriter::with_capacity(CHUNK, file);
-        let Some(lock) = lock else { return Ok(Self::Open(out)) };
-        let encryptor = match lock {
-            ParcelLock::Passphrase(words) => {
-                let mut to = scrypt::Recipient::new(secret(words)?);
-                to.set_work_factor(WORK);
-                Encryptor::with_recipients(std::iter::once(&to as _))
-            }
-            ParcelLock::Crew => {
+        match lock {
+            None => Ok(Self::Open(out)),
+            Some(ParcelLock::Passphrase(words)) => Self::by_words(words, out),
+            Some(ParcelLock::Crew) => {
                 let to = identity(&home.secret(survey)?)?.to_public();
-                Encryptor::with_recipients(std::iter::once(&to as _))
+                Self::locked(Encryptor::with_recipients(std::iter::once(&to as _)), out)
             }
-        };
-        let failed = |e: String| Error::Request(format!("the parcel cannot be locked: {e}"));
+        }
+    }
+
+    /// Open, or locked by a passphrase.
+    pub(crate) fn by_passphrase(words: Option<&str>, file: File) -> Result<Self, Error> {
+        let out = BufWriter::with_capacity(CHUNK, file);
+        match words {
+            None => Ok(Self::Open(out)),
+            Some(words) => Self::by_words(words, out),
+        }
+    }
+
+    fn by_words(words: &str, out: BufWriter<File>) -> Result<Self, Error> {
+        let mut to = scrypt::Recipient::new(secret(words)?);
+        to.set_work_factor(WORK);
+        Self::locked(Encryptor::with_recipients(std::iter::once(&to as _)), out)
+    }
+
+    fn locked(encryptor: Result<Encryptor, age::EncryptError>, out: BufWriter<File>) -> Result<Self, Error> {
+        let failed = |e: String| Error::Request(format!("the file cannot be locked: {e}"));
         let writer = encryptor.map_err(|e| failed(e.to_string()))?.wrap_output(out);
         Ok(Self::Locked(Box::new(writer.map_err(|e| failed(e.to_string()))?)))
     }
 
     /// Closes what is open and makes the file durable.
-    pub(super) fn finish(self) -> std::io::Result<()> {
+    pub(crate) fn finish(self) -> std::io::Result<()> {
         let out = match self {
             Self::Open(out) => out,
             Self::Locked(writer) => writer.finish()?,
@@ -109,14 +123,14 @@ impl Write for Sink {
 }
 
 /// Keys that may open a parcel.
-pub(super) struct Keys {
+pub(crate) struct Keys {
     passphrase: Option<String>,
     secrets: Vec<[u8; 32]>,
 }
 
 impl Keys {
     /// The passphrase, and the secrets of all surveys of `home`, former ones too.
-    pub(super) fn of(home: &Home, passphrase: Option<&str>) -> Result<Self, Error> {
+    pub(crate) fn of(home: &Home, passphrase: Option<&str>) -> Result<Self, Error> {
         let mut secrets = Vec::new();
         for known in home.surveys()? {
             if let Ok(id) = known.id.parse()
@@ -129,26 +143,31 @@ impl Keys {
     }
 
     /// None.
-    pub(super) fn none() -> Self {
-        Self { passphrase: None, secrets: Vec::new() }
+    pub(crate) fn none() -> Self {
+        Self::passphrase(None)
+    }
+
+    /// A passphrase alone.
+    pub(crate) fn passphrase(words: Option<&str>) -> Self {
+        Self { passphrase: words.map(str::to_owned), secrets: Vec::new() }
     }
 }
 
 /// A parcel's bytes, opened if it is locked.
-pub(super) enum Source {
+pub(crate) enum Source {
     Open(File),
     Locked(Box<age::stream::StreamReader<BufReader<File>>>),
 }
 
 /// What stands in the way of opening a parcel.
-pub(super) enum Opened {
+pub(crate) enum Opened {
     Here(Source),
     /// It is locked, and no key for it was given.
     Locked(LockKind),
 }
 
 /// Opens the parcel at `path`.
-pub(super) fn open(path: &Path, keys: &Keys) -> Result<Opened, Error> {
+pub(crate) fn open(path: &Path, keys: &Keys) -> Result<Opened, Error> {
     let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
     let bad = |why: &str| Error::Parcel { path: path.to_owned(), why: why.to_owned() };
     let mut file = File::open(path).map_err(unreadable)?;

@@ -28,6 +28,32 @@ impl Store {
         Ok(id)
     }
 
+    /// Puts back marks that were on this device alone; how many are new.
+    pub(super) fn take_marks(&mut self, marks: &[(Nonce, Mark)]) -> Result<usize, Error> {
+        if marks.is_empty() {
+            return Ok(0);
+        }
+        self.write(|tx| {
+            tx.execute_batch(PRIVATE)?;
+            let mut put =
+                tx.prepare_cached("INSERT OR IGNORE INTO private_mark VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)")?;
+            let mut new = 0;
+            for (id, m) in marks {
+                let (kind, place) = (word(m.kind), m.place);
+                new += put.execute((
+                    id.0,
+                    kind,
+                    place.x(),
+                    place.y(),
+                    m.depth_mm,
+                    m.name.as_str(),
+                    m.note.as_str(),
+                ))?;
+            }
+            Ok(new)
+        })
+    }
+
     /// The marks that are on this device alone, by id.
     pub fn private_marks(&self) -> Result<Vec<(Nonce, Mark)>, Error> {
         if !self.has_private()? {

@@ -356,6 +356,6 @@ fn found(e: Error) -> Result<String, Error> {
     }
 }
 
-fn one_blob(db: &Connection, query: &str, key: &[u8; 32]) -> rusqlite::Result<Option<Vec<u8>>> {
+pub(super) fn one_blob(db: &Connection, query: &str, key: &[u8; 32]) -> rusqlite::Result<Option<Vec<u8>>> {
     db.prepare_cached(query)?.query_row([key], |r| r.get(0)).optional()
 }

@@ -1,0 +1,542 @@
+//! Writing a backup: under a temporary name, synced, read back, then renamed.
+
+use super::chain::{Checked, Content, FolderSeen, check, folder};
+use super::container::{Sections, kind};
+use super::head::{BackupHead, BackupSurvey, Keys, Private};
+use super::scan::{Found, bad, look};
+use super::{BACKUP_ENDING, chain, head};
+use crate::parcel::lock::Sink;
+use crate::store::{Keeping, Kept};
+use crate::{Error, Home, Store};
+use leadline_logbook::{Domain, Entry, LegClaim, Op, StripRef, entry_id, strip_digest};
+use leadline_model::{DeviceId, Digest, EntryId, Nonce, StripDigest, SurveyId, Text, TileId, UtcMillis};
+use leadline_sync::{ParcelHeader, ParcelHolds, ParcelWriteError, ParcelWriter};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::File;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// What is to be backed up, and how.
+#[derive(Clone, Default)]
+pub struct BackupRequest {
+    /// Only these surveys; empty = all of the home.
+    pub surveys: Vec<SurveyId>,
+    /// Lock it with a passphrase.
+    pub passphrase: Option<String>,
+    /// Take the device's key and the surveys' secrets along; only with a passphrase.
+    pub with_key: bool,
+    /// In a folder: everything, whatever is there.
+    pub full: bool,
+    /// In a folder: keep the newest so many, and what they need.
+    pub keep: Option<usize>,
+    /// The device's claim of the time.
+    pub now: UtcMillis,
+    /// The program's version.
+    pub program: String,
+}
+
+impl std::fmt::Debug for BackupRequest {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // The passphrase stays out of every log.
+        f.debug_struct("BackupRequest").field("with_key", &self.with_key).finish_non_exhaustive()
+    }
+}
+
+/// What was done.
+#[derive(Clone, Debug)]
+pub struct BackedUp {
+    /// The file; with `head` `None` the newest one, to which nothing was to be added.
+    pub path: PathBuf,
+    /// Its size, bytes.
+    pub bytes: u64,
+    /// What it says of itself; `None` = nothing was new, so nothing was written.
+    pub head: Option<BackupHead>,
+    /// Why a full one was begun though there was one before.
+    pub begun_anew: Option<String>,
+    /// Files that were removed as no longer needed.
+    pub removed: Vec<PathBuf>,
+    /// Files that should have been removed and could not be.
+    pub not_removed: Vec<PathBuf>,
+}
+
+/// Backs up the home to a file, or to a folder that is there already.
+pub fn back_up(home: &Home, target: &Path, request: &BackupRequest) -> Result<BackedUp, Error> {
+    if request.with_key && request.passphrase.is_none() {
+        return Err(Error::Request(
+            "the device's key is only put into a locked backup: give --passphrase-file FILE, or - to type it"
+                .to_owned(),
+        ));
+    }
+    if request.keep == Some(0) {
+        return Err(Error::Request("--keep 0 would keep nothing; give at least 1".to_owned()));
+    }
+    let surveys = surveys(home, request)?;
+    outside(home, target)?;
+    if target.is_dir() {
+        into_folder(home, target, &surveys, request)
+    } else {
+        into_file(home, target, &surveys, request)
+    }
+}
+
+fn surveys(home: &Home, request: &BackupRequest) -> Result<Vec<SurveyId>, Error> {
+    let all: Vec<SurveyId> = home.surveys()?.iter().filter_map(|s| s.id.parse().ok()).collect();
+    match (all.is_empty(), request.surveys.is_empty()) {
+        (true, _) => Err(Error::NoSurvey),
+        (_, true) => Ok(all),
+        _ => Ok(request.surveys.clone()),
+    }
+}
+
+/// A backup inside what it backs up is lost with it.
+fn outside(home: &Home, target: &Path) -> Result<(), Error> {
+    let dir = if target.is_dir() { Some(target) } else { target.parent() };
+    let real = |p: &Path| std::fs::canonicalize(if p.as_os_str().is_empty() { Path::new(".") } else { p });
+    match (dir.map(real), real(home.root())) {
+        (Some(Ok(dir)), Ok(root)) if dir.starts_with(&root) => Err(bad(
+            target,
+            "it lies inside the folder that is backed up, and would be lost with it; take another disk or a stick",
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn into_file(
+    home: &Home,
+    path: &Path,
+    surveys: &[SurveyId],
+    request: &BackupRequest,
+) -> Result<BackedUp, Error> {
+    if path.extension().is_none_or(|e| e != BACKUP_ENDING) {
+        return Err(bad(
+            path,
+            "there is no such folder (is the stick there?); make it first, or name a file that ends with .backup",
+        ));
+    }
+    // Only a backup may be replaced.
+    if path.exists()
+        && !matches!(look(path, request.passphrase.as_deref()), Ok(Found::Here(_) | Found::Locked))
+    {
+        return Err(bad(
+            path,
+            "there is another file of that name, which is not a backup that can be opened; take another name",
+        ));
+    }
+    let place = Place { chain: Nonce(crate::home::random()), number: 1, serial: 1, before: None };
+    let plan = Plan::of(home, surveys, &Content::default())?;
+    let (head, bytes) = write(home, path, &plan, place, request)?;
+    Ok(BackedUp {
+        path: path.to_owned(),
+        bytes,
+        head: Some(head),
+        begun_anew: None,
+        removed: Vec::new(),
+        not_removed: Vec::new(),
+    })
+}
+
+fn into_folder(
+    home: &Home,
+    dir: &Path,
+    surveys: &[SurveyId],
+    request: &BackupRequest,
+) -> Result<BackedUp, Error> {
+    let words = request.passphrase.as_deref();
+    let seen = folder(dir, words)?;
+    if let (Some(first), None) = (seen.locked.first(), words) {
+        return Err(bad(
+            first,
+            "the backups of this folder are locked: give the same --passphrase-file, or take another folder",
+        ));
+    }
+    let me = home.key().id();
+    let (on, begun_anew) = goes_on(&seen, &me, request)?;
+    let (place, content, last) = match &on {
+        Some((at, checked)) => (next_place(&seen, *at, checked), &checked.content, checked.last.as_ref()),
+        None => {
+            let place = Place {
+                chain: Nonce(crate::home::random()),
+                number: 1,
+                serial: seen.next_serial(),
+                before: None,
+            };
+            (place, &Content::default(), None)
+        }
+    };
+    let plan = Plan::of(home, surveys, content)?;
+    let is_same = last.is_some_and(|l| {
+        plan.is_empty() && l.private_bytes == plan.private && l.keys.is_some() == request.with_key
+    });
+    let done = if let (true, Some((at, _))) = (is_same, &on) {
+        let newest = seen.files.get(*at).ok_or(Error::NoHome)?;
+        BackedUp {
+            path: newest.path.clone(),
+            bytes: newest.bytes,
+            head: None,
+            begun_anew,
+            removed: Vec::new(),
+            not_removed: Vec::new(),
+        }
+    } else {
+        let name = format!("leadline-{}-{:03}.{BACKUP_ENDING}", request.now.date_text(), place.serial);
+        let path = dir.join(name);
+        if path.exists() {
+            return Err(bad(&path, "it is there already and cannot be read; move it away, then repeat"));
+        }
+        let (head, bytes) = write(home, &path, &plan, place, request)?;
+        BackedUp { path, bytes, head: Some(head), begun_anew, removed: Vec::new(), not_removed: Vec::new() }
+    };
+    retire(dir, &me, request, done)
+}
+
+/// The newest backup of this device, and what its chain holds, if it can be gone on with; why not, if there is one.
+fn goes_on(
+    seen: &FolderSeen,
+    me: &DeviceId,
+    request: &BackupRequest,
+) -> Result<(Option<(usize, Checked)>, Option<String>), Error> {
+    let words = request.passphrase.as_deref();
+    let Some(last) = seen.newest_of(Some(me)) else { return Ok((None, seen.unreadable.first().cloned())) };
+    if request.full {
+        return Ok((None, Some("asked for".to_owned())));
+    }
+    let (chain, mut faults) = seen.chain_to(last);
+    if request.keep.is_some_and(|keep| chain.len() >= keep) {
+        return Ok((None, Some("so that older ones can go (--keep)".to_owned())));
+    }
+    if seen.files.get(last).is_some_and(|f| f.locked != words.is_some()) {
+        return Ok((None, Some("the ones before are not locked".to_owned())));
+    }
+    let checked = check(&seen.paths(&chain), words)?;
+    faults.extend(checked.faults.iter().cloned());
+    match faults.first() {
+        None => Ok((Some((last, checked)), None)),
+        Some(first) => Ok((None, Some(first.clone()))),
+    }
+}
+
+fn next_place(seen: &FolderSeen, last: usize, checked: &Checked) -> Place {
+    let before = checked.last.as_ref();
+    Place {
+        chain: before.map_or(Nonce([0; 16]), |l| l.said.chain),
+        number: seen.files.get(last).map_or(0, |f| f.head.number).saturating_add(1),
+        serial: seen.next_serial(),
+        before: before.map(|l| l.digest),
+    }
+}
+
+/// Removes what the newest do not need; only now, as the new one has been read back.
+fn retire(dir: &Path, me: &DeviceId, request: &BackupRequest, mut done: BackedUp) -> Result<BackedUp, Error> {
+    let Some(keep) = request.keep else { return Ok(done) };
+    let seen = folder(dir, request.passphrase.as_deref())?;
+    for path in seen.superfluous(me, keep) {
+        match std::fs::remove_file(&path) {
+            Ok(()) => done.removed.push(path),
+            Err(_) => done.not_removed.push(path),
+        }
+    }
+    Ok(done)
+}
+
+/// A backup's place among others.
+#[derive(Clone, Copy)]
+struct Place {
+    chain: Nonce,
+    number: u32,
+    serial: u32,
+    before: Option<Digest>,
+}
+
+/// What goes into a backup.
+struct Plan {
+    stores: Vec<StorePlan>,
+    private: Vec<u8>,
+}
+
+struct StorePlan {
+    store: Store,
+    chosen: Chosen,
+}
+
+/// What is new of one survey.
+struct Chosen {
+    entries: BTreeSet<EntryId>,
+    strips: BTreeSet<StripDigest>,
+    holds: ParcelHolds,
+    name: Text,
+    survey: BackupSurvey,
+}
+
+impl Plan {
+    fn of(home: &Home, surveys: &[SurveyId], held: &Content) -> Result<Self, Error> {
+        let (mut kept, mut stores) = (BTreeMap::new(), Vec::new());
+        let none = (BTreeSet::new(), BTreeSet::new());
+        for id in surveys {
+            let store = home.store(id)?;
+            let held = held.0.get(id).unwrap_or(&none);
+            let (chosen, private) = store.snapshot(|s| {
+                let private = s.kept()?;
+                Ok((choose(s, held, &private)?, private))
+            })?;
+            kept.insert(id.to_string(), private);
+            stores.push(StorePlan { store, chosen });
+        }
+        Ok(Self { stores, private: Private::of(home, kept)?.bytes()? })
+    }
+
+    fn is_empty(&self) -> bool {
+        self.stores.iter().all(|s| s.chosen.entries.is_empty() && s.chosen.strips.is_empty())
+    }
+}
+
+type Held = (BTreeSet<EntryId>, BTreeSet<StripDigest>);
+
+fn choose(store: &Store, held: &Held, private: &Kept) -> Result<Chosen, Error> {
+    let (survey, limits) = (store.survey(), *store.limits());
+    let (mut in_force, mut all, mut devices) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+    let (mut claimed, mut damaged) = (BTreeMap::new(), 0u64);
+    store.each_kept_entry(|bytes, keeping| {
+        // What the disk has damaged would be refused on the way back.
+        let Ok(entry) = Entry::open(&bytes, &survey, |_| true, &limits) else {
+            damaged += 1;
+            return Ok(());
+        };
+        all.insert(entry.id());
+        devices.insert(entry.envelope().device);
+        if keeping == Keeping::InForce {
+            in_force.insert(entry.id());
+        }
+        for claim in entry.ops().iter().filter_map(leg) {
+            claimed.extend(claim.strips.iter().map(|s| (s.digest, strip_of(claim, s))));
+        }
+        Ok(())
+    })?;
+    let (mut strips_in_force, mut strips) = (BTreeSet::new(), BTreeSet::new());
+    for (digest, keeping) in store.kept_strips()? {
+        strips.insert(digest);
+        if keeping == Keeping::InForce {
+            strips_in_force.insert(digest);
+        }
+    }
+    let in_all = (all.union(&held.0).count() as u64, strips.union(&held.1).count() as u64);
+    let new_strips: BTreeSet<StripDigest> = strips.difference(&held.1).copied().collect();
+    let new_entries: BTreeSet<EntryId> = all.difference(&held.0).copied().collect();
+    let (holds, name) = (holds(&new_entries, &new_strips, &claimed), name(store)?);
+    let survey = BackupSurvey {
+        id: survey.to_string(),
+        name: Some(name.as_str().to_owned()),
+        guest: store.is_guest()?,
+        entries: holds.entries,
+        strips: holds.strips,
+        soundings: holds.soundings,
+        from: holds.span.map(|s| s.0.0),
+        to: holds.span.map(|s| s.1.0),
+        entries_in_all: in_all.0,
+        strips_in_all: in_all.1,
+        devices: devices.iter().map(ToString::to_string).collect(),
+        digest: holdings(&in_force, &strips_in_force).to_string(),
+        marks: private.marks() as u64,
+        damaged,
+    };
+    Ok(Chosen { entries: new_entries, strips: new_strips, holds, name, survey })
+}
+
+/// The digest of what is in force, as [`Store::holdings_digest`] makes it.
+fn holdings(entries: &BTreeSet<EntryId>, strips: &BTreeSet<StripDigest>) -> Digest {
+    let mut h = Domain::Holdings.hasher();
+    h.update(b"entries");
+    entries.iter().for_each(|e| h.update(&e.0));
+    h.update(b"strips");
+    strips.iter().for_each(|s| h.update(&s.0));
+    h.finish()
+}
+
+/// Where, how many, from when to when.
+type StripSaid = (TileId, u32, (UtcMillis, UtcMillis));
+
+fn strip_of(claim: &LegClaim, s: &StripRef) -> StripSaid {
+    let start = claim.window.start().0;
+    let at = |ms: u32| UtcMillis(start.saturating_add(i64::from(ms)));
+    (s.tile, s.count, (at(s.first_ms), at(s.last_ms)))
+}
+
+fn holds(
+    entries: &BTreeSet<EntryId>,
+    strips: &BTreeSet<StripDigest>,
+    claimed: &BTreeMap<StripDigest, StripSaid>,
+) -> ParcelHolds {
+    let said: Vec<&StripSaid> = strips.iter().filter_map(|s| claimed.get(s)).collect();
+    let tiles: BTreeSet<TileId> = said.iter().map(|s| s.0).collect();
+    let span = said.iter().map(|s| s.2).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
+    ParcelHolds {
+        entries: entries.len() as u64,
+        strips: strips.len() as u64,
+        soundings: said.iter().map(|s| u64::from(s.1)).sum(),
+        tiles: tiles.into_iter().collect(),
+        span,
+    }
+}
+
+fn name(store: &Store) -> Result<Text, Error> {
+    match store.name()? {
+        Some((name, _)) => Ok(name),
+        // Joined and not met yet: as the invite called it.
+        None => crate::home::text("name", &store.told_name()?.unwrap_or_else(|| "no name yet".to_owned())),
+    }
+}
+
+fn leg(op: &Op) -> Option<&LegClaim> {
+    match op {
+        Op::Leg(claim) => Some(claim),
+        _ => None,
+    }
+}
+
+/// Writes the file, reads it back, and gives it its name.
+fn write(
+    home: &Home,
+    path: &Path,
+    plan: &Plan,
+    place: Place,
+    request: &BackupRequest,
+) -> Result<(BackupHead, u64), Error> {
+    let temp = path.with_extension(format!("{}.tmp", std::process::id()));
+    let done = write_temp(home, &temp, plan, place, request).and_then(|(head, bytes)| {
+        std::fs::rename(&temp, path)
+            .and_then(|()| crate::durable::sync_folder_of(path))
+            .map_err(output(path))?;
+        Ok((head, bytes))
+    });
+    if done.is_err() {
+        drop(std::fs::remove_file(&temp));
+    }
+    done
+}
+
+fn output(path: &Path) -> impl Fn(std::io::Error) -> Error {
+    let path = path.to_owned();
+    move |source| Error::Output { path: path.clone(), source }
+}
+
+fn write_temp(
+    home: &Home,
+    temp: &Path,
+    plan: &Plan,
+    place: Place,
+    request: &BackupRequest,
+) -> Result<(BackupHead, u64), Error> {
+    let io = output(temp);
+    let head = BackupHead {
+        made: request.now.0,
+        device: home.key().id().to_string(),
+        device_name: home.device_name()?.as_str().to_owned(),
+        program: request.program.clone(),
+        chain: place.chain.to_string(),
+        number: place.number,
+        serial: place.serial,
+        before: place.before.map(|d| d.to_string()),
+        with_key: request.with_key,
+        surveys: plan.stores.iter().map(|s| s.chosen.survey.clone()).collect(),
+    };
+    let file = private_file(temp).map_err(&io)?;
+    let sink = Sink::by_passphrase(request.passphrase.as_deref(), file)?;
+    let mut sections = Sections::begin(sink).map_err(&io)?;
+    let said = head::bounded(serde_json::to_vec(&head).unwrap_or_default())?;
+    sections.section(kind::HEAD, &said).map_err(&io)?;
+    sections.section(kind::PRIVATE, &plan.private).map_err(&io)?;
+    if request.with_key {
+        let surveys: Vec<SurveyId> = plan.stores.iter().map(|s| s.store.survey()).collect();
+        sections.section(kind::KEYS, &Keys::of(home, &surveys)?.bytes()?).map_err(&io)?;
+    }
+    let mut written = BTreeMap::new();
+    for store in &plan.stores {
+        let section = sections.open(kind::PARCEL);
+        let (section, held) = parcel(home, store, section, request.now, temp)?;
+        section.close().map_err(&io)?;
+        written.insert(store.store.survey(), held);
+    }
+    let (sink, digest) = sections.seal(home.key()).map_err(&io)?;
+    sink.finish().map_err(&io)?;
+    read_back(temp, request, digest, &written)?;
+    Ok((head, std::fs::metadata(temp).map_err(&io)?.len()))
+}
+
+/// What is in it is for its owner alone.
+fn private_file(path: &Path) -> std::io::Result<File> {
+    let mut options = File::options();
+    options.write(true).create(true).truncate(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path)
+}
+
+/// The survey's new entries and strips as a parcel; what was written of them.
+fn parcel<W: Write>(
+    home: &Home,
+    plan: &StorePlan,
+    to: W,
+    now: UtcMillis,
+    path: &Path,
+) -> Result<(W, Held), Error> {
+    let failed = |e: ParcelWriteError| match e {
+        ParcelWriteError::Io(source) => Error::Output { path: path.to_owned(), source },
+        other => Error::Request(other.to_string()),
+    };
+    let (store, chosen) = (&plan.store, &plan.chosen);
+    let limits = *store.limits();
+    let header = ParcelHeader {
+        survey: store.survey(),
+        name: chosen.name.clone(),
+        maker: store.device(),
+        maker_name: home.device_name()?,
+        made: now,
+        presupposes: None,
+        holds: chosen.holds.clone(),
+    };
+    let mut writer = ParcelWriter::begin(to, header, limits).map_err(failed)?;
+    let (mut entries, mut strips) = (BTreeSet::new(), BTreeSet::new());
+    store.each_kept_entry(|bytes, _| match entry_id(&bytes) {
+        Some(id) if chosen.entries.contains(&id) && entries.insert(id) => {
+            writer.entry(&bytes).map_err(failed)
+        }
+        _ => Ok(()),
+    })?;
+    for digest in &chosen.strips {
+        let packed = store.kept_strip(digest)?;
+        // What the disk has damaged would be refused on the way back.
+        if let Some(packed) = packed.filter(|p| strip_digest(p, &limits).is_ok_and(|d| d == *digest)) {
+            writer.strip(&packed).map_err(failed)?;
+            strips.insert(*digest);
+        }
+    }
+    let (to, _) = writer.finish(store.key()).map_err(failed)?;
+    Ok((to, (entries, strips)))
+}
+
+/// Reads the file from start to end, and holds what is in it against what was put in.
+fn read_back(
+    temp: &Path,
+    request: &BackupRequest,
+    digest: Digest,
+    written: &BTreeMap<SurveyId, Held>,
+) -> Result<(), Error> {
+    let failed = |why: &str| {
+        bad(
+            temp,
+            &format!(
+                "read back, it is not what was written ({why}): the disk or stick is failing; nothing was replaced, take another one"
+            ),
+        )
+    };
+    let (content, scanned) = chain::read_one(temp, request.passphrase.as_deref())?;
+    let Some(scanned) = scanned else { return Err(failed("it is locked")) };
+    if let Some(first) = scanned.damage.first() {
+        return Err(failed(first));
+    }
+    let nothing = (BTreeSet::new(), BTreeSet::new());
+    let same = written.iter().all(|(id, held)| content.0.get(id).unwrap_or(&nothing) == held);
+    if scanned.digest != digest || !same {
+        return Err(failed("other content"));
+    }
+    Ok(())
+}
