@@ -206,4 +206,4 @@ fn admits(entry: &Entry, device: &DeviceId) -> bool {
 #[cfg(test)]
 mod meetings;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

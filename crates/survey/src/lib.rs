@@ -13,6 +13,7 @@ mod fetching;
 mod geopackage;
 mod give;
 mod ground;
+mod guests;
 mod handed;
 mod home;
 mod import;
