@@ -82,8 +82,8 @@ impl Store {
         Ok(Admission::Joined)
     }
 
-    /// Dismisses a device: what it writes from now on does not count, for all who learn of this.
-    pub fn dismiss(&mut self, device: &DeviceId, why: Text, now: UtcMillis) -> Result<(), Error> {
+    /// The word that dismisses a device: what it writes from now on does not count, for all who learn of this.
+    fn dismissal(&self, device: &DeviceId, why: Text) -> Result<Op, Error> {
         let crew = self.crew()?;
         self.must_keep(&crew)?;
         if !crew.members().contains_key(device) {
@@ -99,7 +99,12 @@ impl Store {
                     .to_owned(),
             ));
         }
-        let op = self.standing(&crew, *device, None, why)?;
+        self.standing(&crew, *device, None, why)
+    }
+
+    /// Dismisses a device and leaves the survey's secret as it is.
+    pub fn dismiss(&mut self, device: &DeviceId, why: Text, now: UtcMillis) -> Result<(), Error> {
+        let op = self.dismissal(device, why)?;
         self.append(vec![vec![op]], &[], now).map(drop)
     }
 
@@ -179,18 +184,44 @@ fn name_of(crew: &Crew, device: &DeviceId) -> String {
 /// Changes the survey's secret: a new one by chance, kept here and announced to the crew, which is given it in meetings.
 /// Returns which change it is.
 pub fn rotate_secret(home: &Home, store: &mut Store, now: UtcMillis) -> Result<u32, Error> {
+    announce_secret(home, store, Vec::new(), now)
+}
+
+/// Dismisses another device and changes the survey's secret, both or nothing. Returns which change it is.
+pub fn dismiss_and_rotate(
+    home: &Home,
+    store: &mut Store,
+    device: &DeviceId,
+    why: Text,
+    now: UtcMillis,
+) -> Result<u32, Error> {
+    let dismissal = store.dismissal(device, why)?;
+    announce_secret(home, store, vec![vec![dismissal]], now)
+}
+
+fn announce_secret(
+    home: &Home,
+    store: &mut Store,
+    mut groups: Vec<Vec<Op>>,
+    now: UtcMillis,
+) -> Result<u32, Error> {
     let crew = store.crew()?;
     store.must_keep(&crew)?;
     let secrets = home.secret_ring(&store.survey());
-    let known = secrets.newest()?.generation.max(crew.secret().map_or(0, |(g, _)| g));
+    let (newest, announced) = (secrets.newest()?, crew.secret().map_or(0, |(g, _)| g));
+    let known = newest.generation.max(announced);
     let generation = known.checked_add(1).ok_or_else(|| {
         Error::Request("the secret was changed as often as it can be: begin a new survey".to_owned())
     })?;
-    let secret: [u8; 32] = random();
+    // One that was kept and never announced is left of a command that was cut off: this one finishes it.
+    let (generation, secret) = match newest {
+        left if left.generation > announced => (left.generation, left.secret),
+        _ => (generation, random()),
+    };
     // Kept before it is announced: nobody else has it.
     secrets.keep(generation, &secret)?;
-    let op = Op::Secret { generation, digest: secret_digest(&secret) };
-    store.append(vec![vec![op]], &[], now).inspect_err(|_| secrets.forget(generation, &secret))?;
+    groups.push(vec![Op::Secret { generation, digest: secret_digest(&secret) }]);
+    store.append(groups, &[], now).inspect_err(|_| secrets.forget(generation, &secret))?;
     Ok(generation)
 }
 
@@ -206,4 +237,4 @@ fn admits(entry: &Entry, device: &DeviceId) -> bool {
 #[cfg(test)]
 mod meetings;
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;

@@ -224,6 +224,3 @@ fn empty(question: Question) -> Answer {
 fn lock<T>(m: &Mutex<T>) -> MutexGuard<'_, T> {
     m.lock().unwrap_or_else(PoisonError::into_inner)
 }
-
-#[cfg(test)]
-mod tests;

@@ -1,8 +1,9 @@
 //! An adopted survey reaches the crew's other device in an ordinary meeting: the real program on two hosts.
 
-use super::lab::{LONG, Lab, wait_for};
+use super::lab::{LONG, Lab, tell_log, wait_for};
 use crate::adopt::{cells_csv, give, two};
 use crate::home::{Device, small_log_on};
+use std::time::Instant;
 
 fn joined(crew: &Device) -> Device {
     let d = Device::new();
@@ -22,6 +23,7 @@ fn a_crew_mate_gets_it_and_what_comes_to_it_later() {
     let plover = joined(&heron);
     give(&north, &heron, &[]);
     heron.run(&["survey", "adopt", "gift.parcel"]).says(0, &[]);
+    let began = Instant::now();
     let a = h[0].start(&heron, &["sync", "--survey", "Thornmere"]);
     let met = h[1].run(&plover, &["sync", "--once"]);
     met.says(0, &["Of the adopted survey Thornmere north: got"]);
@@ -39,6 +41,8 @@ fn a_crew_mate_gets_it_and_what_comes_to_it_later() {
     wait_for("the newer part has come", || cells_csv(&plover) == cells_csv(&heron));
     let got = b.says("Of the adopted survey Thornmere north: got", LONG);
     assert!(!got.contains("got 0 entries"), "{got}\n{}", a.all());
+    eprint!("Plover's first run:\n{}{}", met.err, met.out);
+    tell_log(began, &[("Heron", &a), ("Plover", &b)]);
 }
 
 #[test]
