@@ -14,6 +14,8 @@ mod crew;
 mod csb;
 mod e2e;
 mod exports;
+#[cfg(target_os = "linux")]
+mod faults;
 mod guests;
 mod home;
 mod hosts;

@@ -4,4 +4,5 @@ mod faults;
 mod kill;
 mod live;
 mod load;
+mod page;
 mod sources;

@@ -2,6 +2,6 @@
 
 mod acts;
 mod doors;
-mod http;
+pub(crate) mod http;
 mod map;
 mod pocket;

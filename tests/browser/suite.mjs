@@ -8,6 +8,7 @@ import { eyes } from './eyes.mjs';
 import { guide } from './guide.mjs';
 import { large } from './large.mjs';
 import { phone, pocket } from './phone.mjs';
+import { underway } from './underway.mjs';
 import { looks, water } from './water.mjs';
 
 // What one step of the stage may take, in milliseconds: the target is 50; machines that share their cores get four times that.
@@ -79,6 +80,7 @@ async function main() {
     });
     await clicks.follows(page, home);
     await clicks.keyboard(page);
+    await underway(plain);
     await doors(plain, link);
     await lan(plain, home);
     await large(plain);

@@ -6,7 +6,7 @@ use crate::args::Cli;
 use crate::failure::Failure;
 use crate::{talk, units};
 use clap::{Subcommand, ValueEnum};
-use leadline_survey::{InviteText, Role, field, invite, join, rotate_secret};
+use leadline_survey::{InviteText, Role, dismiss_and_rotate, field, invite, join, rotate_secret};
 use serde_json::json;
 use std::io::Read;
 
@@ -211,10 +211,13 @@ fn dismiss(cli: &Cli, device: &str, why: &str, rotate: bool) -> Result<(), Failu
     let (home, mut store) = open(cli)?;
     let id = store.device_named(device)?;
     let name = store.crew()?.name_of(&id).map(ToString::to_string).unwrap_or_default();
-    store.dismiss(&id, field("reason", why)?, units::now())?;
-    let changed_secret = rotate && store.crew()?.is_keeper(&store.device());
-    let generation =
-        if changed_secret { Some(rotate_secret(&home, &mut store, units::now())?) } else { None };
+    let why = field("reason", why)?;
+    let generation = if rotate && id != store.device() {
+        Some(dismiss_and_rotate(&home, &mut store, &id, why, units::now())?)
+    } else {
+        store.dismiss(&id, why, units::now())?;
+        None
+    };
     if cli.json {
         return talk::json(&json!({"device": id.to_string(), "name": name, "secret_change": generation}));
     }

@@ -59,6 +59,7 @@ mod smooth;
 mod soundings;
 mod spread;
 mod statements;
+mod steer;
 mod structure;
 mod support;
 mod surface;
@@ -97,7 +98,7 @@ pub use picture::{
     coverage_svg, plan_svg, sheet_words, structure_svg, volume_svg,
 };
 pub use plan::{Leg, LegKind, MAX_PLAN_LINES, NotReached, Plan, PlanError, PlanSettings, Task, plan_layers};
-pub use planes::{DepthTiles, FINEST_TILE_ZOOM, Pick, TILE_NODES};
+pub use planes::{DepthTiles, FINEST_TILE_ZOOM, Pick, TILE_NODES, TilePatch};
 pub use png::{DEFAULT_LONG_SIDE_PX, MAX_LONG_SIDE_PX, chart_png};
 pub use raster::{
     AsciiGrid, MAX_TILE_ZOOM, MapPicture, MapTiles, PixelZoom, map_picture, map_tiles, surface_ascii,
@@ -106,6 +107,7 @@ pub use raster::{
 pub use shore::{Shore, shore_crossing};
 pub use soundings::{passes_layer, selected_soundings_layer, soundings_layer};
 pub use statements::{statement_text, statements};
+pub use steer::{Ahead, DRIVEN_SHARE, Heading, LOOK_SECONDS, Met, NextRun, OffLine, Run, Side, next_run};
 pub use structure::{
     BedShape, Doubt, Form, FormKind, Scale, Structure, Wanted, bed_shape, numbered, structure,
 };

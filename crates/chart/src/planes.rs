@@ -9,12 +9,14 @@
 
 mod dot;
 mod lattice;
+mod patch;
 mod picks;
 mod pyramid;
 #[cfg(test)]
 mod tests;
 mod window;
 
+pub use patch::TilePatch;
 pub use picks::Pick;
 
 use crate::Surface;

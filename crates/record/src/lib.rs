@@ -4,8 +4,10 @@
 //! log is the journal. Depth and position pair in it as in any log, so importing the journal later, or a log that
 //! another program wrote of the same lines, gives the same legs. What came is on the disk within two seconds.
 
+mod bearing;
 mod check;
 mod journal;
+mod present;
 mod recorder;
 mod settle;
 mod source;

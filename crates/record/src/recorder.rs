@@ -1,6 +1,7 @@
 //! The recording itself: arrivals into the journal, the journal into legs, and a look at the instruments every second.
 
 use crate::journal::{Head, Journal};
+use crate::present::{self, Present};
 use crate::settle::{Settled, end, folder, settle};
 use crate::space;
 use crate::status::{SourceState, Status};
@@ -9,7 +10,9 @@ use crate::watch::{Warning, Watch};
 use crate::{Error, Source};
 use leadline_ingest::Format;
 use leadline_model::UtcMillis;
-use leadline_survey::{ClosedLeg, Home, ImportRequest, Imported, LiveLog, OpenLeg, Store, show_open_leg};
+use leadline_survey::{
+    ClosedLeg, Home, ImportRequest, Imported, LiveLog, OpenLeg, Store, show_open_leg, show_open_soundings,
+};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
@@ -92,6 +95,7 @@ struct Recorder<'a> {
     journal: Journal,
     log: LiveLog,
     watch: Watch,
+    present: Present,
     sources: Vec<SourceState>,
     bytes: u64,
     legs: usize,
@@ -106,6 +110,18 @@ struct Troubles {
     disk_low: bool,
     legs_wait: bool,
     no_log: bool,
+}
+
+impl Troubles {
+    fn words(&self) -> Vec<String> {
+        let all = [
+            (self.disk_refuses, "the disk refuses the recording: make room now"),
+            (self.disk_low, "the disk fills"),
+            (self.legs_wait, "closed legs wait; they are safe in the recording"),
+            (self.no_log, "what comes is no log of instruments that is understood"),
+        ];
+        all.into_iter().filter(|(on, _)| *on).map(|(_, words)| words.to_owned()).collect()
+    }
 }
 
 impl<'a> Recorder<'a> {
@@ -146,6 +162,7 @@ impl<'a> Recorder<'a> {
             journal,
             log,
             watch: Watch::new(Instant::now()),
+            present: Present::default(),
             sources,
             bytes: 0,
             legs: 0,
@@ -266,7 +283,7 @@ impl<'a> Recorder<'a> {
         self.watch.look(&pulse, now).into_iter().for_each(|w| tell(Told::Warning(w)));
         let free = self.look_at_space(tell);
         self.look_at_format(tell);
-        tell(Told::Status(Box::new(Status {
+        let status = Status {
             pulse,
             vitals: self.watch.state(now),
             bytes: self.bytes,
@@ -274,12 +291,18 @@ impl<'a> Recorder<'a> {
             legs: self.legs,
             sources: self.sources.clone(),
             free,
-        })));
+        };
+        self.present.look(&pulse, now);
+        let state = self.present.state(&self.plan.request, &status, self.troubles.words(), now, crate::now());
+        present::show(self.home, &self.store.survey(), Some(&state));
+        tell(Told::Status(Box::new(status)));
     }
 
     /// The growing leg is for showing only: if it cannot be shown, recording is none the worse.
     fn show(&self) {
-        let open = OpenLeg::of(&self.plan.request.boat, &self.log.open_soundings());
+        let soundings = self.log.open_soundings();
+        drop(show_open_soundings(self.home, &self.store.survey(), &soundings));
+        let open = OpenLeg::of(&self.plan.request.boat, &soundings);
         let open = (!open.points.is_empty()).then_some(&open);
         drop(show_open_leg(self.home, &self.store.survey(), open));
     }
@@ -328,6 +351,7 @@ impl<'a> Recorder<'a> {
         self.journal.sync().map_err(failed)?;
         self.plan.request.now = crate::now();
         drop(show_open_leg(self.home, &self.store.survey(), None));
+        present::show(self.home, &self.store.survey(), None);
         let imported = end(self.home, &mut self.store, &path, &self.plan.request).map_err(|e| match e {
             Error::Survey(why) => Error::Kept { path: path.display().to_string(), why: Box::new(why) },
             other => other,

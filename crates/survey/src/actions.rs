@@ -27,8 +27,11 @@ pub fn found_survey(home: &Home, name: &Text, datum: &Text, now: UtcMillis) -> R
     };
     let id = founding.survey_id(&home.key().id());
     home.keep_secret(&id, &random())?;
-    home.store(&id)?.append(vec![vec![Op::Found(founding)]], &[], now)?;
+    // Chosen first: once the entry is durable, nothing is left to be done.
+    let before = home.chosen()?;
     home.choose(&id)?;
+    let begun = home.store(&id).and_then(|mut s| s.append(vec![vec![Op::Found(founding)]], &[], now));
+    begun.inspect_err(|_| drop(home.choose_again(before)))?;
     Ok(id)
 }
 

@@ -3,6 +3,7 @@
 //! `keys/` (mode 0700) holds the device key and the survey secrets, apart from the stores, so that a copied store
 //! carries no identity. `surveys/` holds one SQLite store a survey, `originals/` the imported logs by digest.
 
+use crate::durable::{make_folder, replace_file, sync_folder_of};
 use crate::{Error, SecretRing, Store};
 use leadline_logbook::DeviceKey;
 use leadline_model::{SurveyId, Text};
@@ -91,8 +92,21 @@ impl Home {
         };
         ids.sort();
         ids.into_iter()
-            .map(|id| {
-                let store = self.store(&id.parse().map_err(|_| Error::UnknownSurvey(id.clone()))?)?;
+            .filter_map(|id| {
+                let store = id.parse().map_err(|_| Error::UnknownSurvey(id.clone()));
+                let store = match store.and_then(|id| self.store(&id)) {
+                    Ok(store) => store,
+                    Err(e) => return Some(Err(e)),
+                };
+                // A command that was to begin it was cut off.
+                match store.is_blank() {
+                    Ok(true) => None,
+                    Ok(false) => Some(Ok((id, store))),
+                    Err(e) => Some(Err(e)),
+                }
+            })
+            .map(|known| {
+                let (id, store) = known?;
                 let name = store.name()?.map(|(name, _)| name.as_str().to_owned()).or(store.told_name()?);
                 let guest = store.is_guest()?;
                 Ok(KnownSurvey { current: current.as_deref() == Some(&id), id, name, guest })
@@ -128,10 +142,22 @@ impl Home {
         self.save_config(&c)
     }
 
+    /// What was last chosen.
+    pub(crate) fn chosen(&self) -> Result<Option<String>, Error> {
+        Ok(self.config()?.current)
+    }
+
+    /// Goes back to what was chosen before.
+    pub(crate) fn choose_again(&self, before: Option<String>) -> Result<(), Error> {
+        let mut c = self.config()?;
+        c.current = before;
+        self.save_config(&c)
+    }
+
     /// Opens the store of a survey, making it if it is not there.
     pub fn store(&self, id: &SurveyId) -> Result<Store, Error> {
         let dir = self.root.join("surveys");
-        fs::create_dir_all(&dir).map_err(Error::file(&dir))?;
+        make_folder(&dir)?;
         Store::open(&dir.join(format!("{id}.sqlite")), *id, DeviceKey::from_seed(&self.key.seed()))
     }
 
@@ -203,18 +229,6 @@ pub(crate) fn text(what: &'static str, s: &str) -> Result<Text, Error> {
     Text::new(s).map_err(|source| Error::Text { what, source })
 }
 
-/// Writes to a temporary name, syncs, renames: either the old or the new file is there.
-pub fn replace_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let temp = path.with_extension(format!("{}.tmp", std::process::id()));
-    let write = || -> std::io::Result<()> {
-        let mut f = fs::File::create(&temp)?;
-        f.write_all(bytes)?;
-        f.sync_all()?;
-        fs::rename(&temp, path)
-    };
-    write().inspect_err(|_| drop(fs::remove_file(&temp))).map_err(Error::file(path))
-}
-
 fn device_key(path: &Path) -> Result<DeviceKey, Error> {
     if let Some(seed) = read_secret(path)? {
         return Ok(DeviceKey::from_seed(&seed));
@@ -247,12 +261,13 @@ pub(crate) fn write_secret(path: &Path, secret: &[u8; 32]) -> Result<(), Error> 
         #[cfg(unix)]
         std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
         let mut f = options.open(&temp)?;
-        writeln!(f, "{}", leadline_model::Digest(*secret))?;
+        f.write_all(format!("{}\n", leadline_model::Digest(*secret)).as_bytes())?;
         f.sync_all()?;
         match fs::hard_link(&temp, path) {
-            Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => fs::rename(&temp, path),
-            _ => Ok(()),
+            Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => fs::rename(&temp, path)?,
+            _ => {}
         }
+        sync_folder_of(path)
     };
     let done = write().map_err(Error::file(path));
     drop(fs::remove_file(&temp));
@@ -260,7 +275,7 @@ pub(crate) fn write_secret(path: &Path, secret: &[u8; 32]) -> Result<(), Error> 
 }
 
 fn private_dir(dir: &Path) -> Result<(), Error> {
-    fs::create_dir_all(dir).map_err(Error::file(dir))?;
+    make_folder(dir)?;
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;

@@ -5,6 +5,7 @@ mod live;
 
 pub use live::{ClosedLeg, LiveLog, import_journal};
 
+use crate::durable::{make_folder, sync_folder_of};
 use crate::ground::Ground;
 use crate::home::text;
 use crate::store::{ClaimHead, claim};
@@ -223,7 +224,9 @@ impl Drop for Original {
 impl ReadLog {
     fn keep_original(&self) -> Result<(), Error> {
         let name = self.original.dir.join(format!("{}.zst", self.source));
-        std::fs::rename(&self.original.temp, &name).map_err(Error::file(&name))
+        std::fs::rename(&self.original.temp, &name)
+            .and_then(|()| sync_folder_of(&name))
+            .map_err(Error::file(&name))
     }
 }
 
@@ -234,7 +237,7 @@ fn read_log(
     date: Option<UtcMillis>,
     (limits, trims): (&Limits, &Trims),
 ) -> Result<ReadLog, Error> {
-    std::fs::create_dir_all(originals).map_err(Error::file(originals))?;
+    make_folder(originals)?;
     let original = Original {
         temp: originals.join(format!(
             "{}-{}.tmp",

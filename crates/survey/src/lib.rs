@@ -8,11 +8,13 @@ mod crew;
 mod decisions;
 mod desk;
 mod doors;
+mod durable;
 mod error;
 mod fetching;
 mod geopackage;
 mod give;
 mod ground;
+mod growing;
 mod guests;
 mod handed;
 mod home;
@@ -28,6 +30,7 @@ mod query;
 mod secrets;
 mod store;
 mod trim;
+mod underway;
 
 pub use actions::{
     INVITE_MILLIS, add_cast, add_series, add_stage, add_stages, field, found_survey, invite, join, set_boat,
@@ -35,18 +38,20 @@ pub use actions::{
 };
 pub use adopt::{Adoption, adopt_survey, unadopt_survey};
 pub use areas::areas_of;
-pub use crew::rotate_secret;
+pub use crew::{dismiss_and_rotate, rotate_secret};
 pub use decisions::{
     DepthFilter, apply_levelling, leave_out, not_copies, rename_boat, take_back, take_back_one,
     undo_levelling,
 };
 pub use desk::SurveyDesk;
 pub use doors::{Door, MAX_DOORS};
+pub use durable::replace_file;
 pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
+pub use growing::{GrowingMap, MOST_SOUNDINGS};
 pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
-pub use home::{Home, KnownSurvey, replace_file};
+pub use home::{Home, KnownSurvey};
 pub use import::{
     ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,
 };
@@ -81,3 +86,4 @@ pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Store, StoreReport, Written};
 pub use trim::{MAX_TRIMS, Trim};
+pub use underway::{OVER_MS, Underway, open_soundings, show_open_soundings, show_underway, underway};

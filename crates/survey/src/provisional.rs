@@ -103,6 +103,11 @@ impl Wake {
         Self { dir: home.root().join("recordings").join(format!("open-{survey}")) }
     }
 
+    /// The folder of all that is shown of legs which are being recorded.
+    pub(crate) fn dir(&self) -> &std::path::Path {
+        &self.dir
+    }
+
     fn own(&self) -> PathBuf {
         self.dir.join("own.leg")
     }

@@ -262,7 +262,13 @@ impl Store {
 pub(crate) struct Numbers(BTreeMap<DeviceId, u8>);
 
 impl Numbers {
-    fn of<'a>(claims: impl Iterator<Item = &'a Vec<Said<LegClaim>>>) -> Self {
+    /// The set of one device; of one that claims nothing yet the next number.
+    pub(crate) fn own(&self, device: &DeviceId) -> DeviceSet {
+        let next = u8::try_from(self.0.len()).unwrap_or(u8::MAX);
+        DeviceSet::one(self.0.get(device).copied().unwrap_or(next))
+    }
+
+    pub(crate) fn of<'a>(claims: impl Iterator<Item = &'a Vec<Said<LegClaim>>>) -> Self {
         let devices: BTreeSet<DeviceId> = claims.flatten().map(|c| c.device).collect();
         // The survey's limit is 256 devices, so a number fits a byte; beyond it devices share the last number.
         let number = |(i, d)| (d, u8::try_from(i).unwrap_or(u8::MAX));

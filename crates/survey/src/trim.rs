@@ -55,6 +55,11 @@ impl Trims {
 }
 
 impl Home {
+    /// Whether a place is one of those whose soundings stay on this device.
+    pub fn is_near_home(&self, at: GridPos) -> Result<bool, Error> {
+        Ok(Trims::of(&self.trims()?).covers(at))
+    }
+
     /// The places whose soundings stay on this device.
     pub fn trims(&self) -> Result<Vec<Trim>, Error> {
         let path = self.root().join("trim.json");

@@ -99,6 +99,35 @@
         ];
     }
 
+    /** The open leg: the surer the heavier, in the hue of grades; void dotted; the crew's thin and dashed. */
+    const TRAIL = { s: [7, 1], f: [5, 2], l: [4, 3] };
+    function trailStyle(feature) {
+        const crew = feature.get('crew');
+        if (crew !== undefined) return [...cased(ink(0.8), 2, [2, 6]), new ol.Style({ text: label(crew, -10) })];
+        const [width, code] = TRAIL[feature.get('grade')] || [1.5, null];
+        if (code === null) return cased(ink(0.7), 1.5, [1, 5]);
+        return [
+            new ol.Style({ stroke: stroke(ink(0.9), width + 3) }),
+            new ol.Style({ stroke: stroke(palette.css(palette.grade(code)), width, code === 3 ? [3, 4] : null) }),
+        ];
+    }
+
+    /** The boat: a ring, with the way it is looked along; a broken ring where it was when the fix stopped. */
+    function boatStyle(feature) {
+        const of = palette.theme();
+        const role = feature.get('role');
+        if (role === 'way') return cased(ink(), 3.5);
+        if (role === 'wake') return cased(ink(0.8), 2.5, [2, 6]);
+        if (role === 'run') return [...cased(ink(), 4, [14, 7]), new ol.Style({ text: label(`${feature.get('number')}`, -14) })];
+        const ring = (radius, fill) => new ol.CircleStyle({
+            radius, fill: new ol.Fill({ color: fill }),
+            stroke: new ol.Stroke({ color: ink(), width: 3.5, lineDash: role === 'gone' ? [4, 5] : undefined }),
+        });
+        const styles = [new ol.Style({ image: ring(13, palette.css(of.paper, 0.85)) })];
+        if (role === 'boat') styles.push(new ol.Style({ image: ring(4, ink()) }));
+        return styles;
+    }
+
     const drawnStyle = () => [...cased(ink(), 2.2, [6, 4]), new ol.Style({ fill: new ol.Fill({ color: ink(0.12) }) })];
 
     const KINDS = {
@@ -108,7 +137,9 @@
         structure: { style: structureStyle, z: 5 },
         plan: { style: planStyle, z: 6 },
         marks: { style: markStyle, z: 7 },
-        drawn: { style: drawnStyle, z: 8, local: true },
+        trail: { style: trailStyle, z: 8, local: true },
+        boat: { style: boatStyle, z: 9, local: true },
+        drawn: { style: drawnStyle, z: 10, local: true },
     };
 
     const held = {};

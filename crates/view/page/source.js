@@ -51,11 +51,11 @@
                 return chart;
             },
             async depth(show, z, x, y, signal) {
-                const response = await get(`api/depth/${show}/${z}/${x}/${y}`, { v: version }, signal);
+                const response = await get(`api/depth/${show}/${z}/${x}/${y}`, { v: version, g: leadline.water.grownAt({ z, x, y }) }, signal);
                 return response.status === 204 ? null : response.arrayBuffer();
             },
             async soundings(show, z, x, y, signal) {
-                const response = await get(`api/soundings/${show}/${z}/${x}/${y}`, { v: version }, signal);
+                const response = await get(`api/soundings/${show}/${z}/${x}/${y}`, { v: version, g: leadline.water.grownAt({ z, x, y }) }, signal);
                 return response.status === 204 ? [] : response.json();
             },
             layer: (name, given) => json(`api/layer/${name}`, { v: version, ...given }),

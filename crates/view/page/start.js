@@ -110,6 +110,7 @@
         if (matchMedia('(min-width: 800px)').matches) leadline.sheets.show('water', false);
         leadline.chartMap.whole();
         listen();
+        leadline.underway.make();
         document.body.dataset.ready = 'yes';
     }
 

@@ -31,8 +31,44 @@
         return list;
     }
 
+    // What the leg that is being recorded adds to the map: its number, and where.
+    let grown = null;
+
+    function degreesOf({ z, x, y }) {
+        const n = 2 ** z;
+        const lat = (row) => (Math.atan(Math.sinh(Math.PI * (1 - (2 * row) / n))) * 180) / Math.PI;
+        return [(x / n) * 360 - 180, lat(y + 1), ((x + 1) / n) * 360 - 180, lat(y)];
+    }
+
+    /** The number of the growth a tile has to be asked for with; none for what has not grown. */
+    function grownAt(at) {
+        if (!grown || !grown.bounds || leadline.state.show !== 'all') return undefined;
+        const [west, south, east, north] = degreesOf(at);
+        const b = grown.bounds;
+        return west <= b[2] && east >= b[0] && south <= b[3] && north >= b[1] ? grown.number : undefined;
+    }
+
+    /** The map has grown: tiles there are asked for again; the old ones are shown until the new are here. */
+    function grow(next) {
+        if ((grown && grown.number) === (next && next.number)) return;
+        const was = grown;
+        grown = next;
+        if (next && next.depth_range_m) leadline.chart.depth_range_m = next.depth_range_m;
+        for (const store of [tiles, figures]) {
+            for (const [key, tile] of [...store]) {
+                const now = grownAt(tile.at);
+                const before = was && was.bounds && tile.grown;
+                if (now === undefined && !before) continue;
+                if (store === tiles && tile.state === 'here') past.set(placeOf(tile.at), tile);
+                store.delete(key);
+            }
+        }
+        changed();
+    }
+
     /** Is the tile near anything that was measured? What is not is never asked for. */
     function worth({ z, x, y }) {
+        if (grownAt({ z, x, y }) !== undefined) return true;
         const bounds = leadline.chart.bounds;
         if (!bounds) return false;
         const n = 2 ** z;
@@ -54,7 +90,7 @@
             store.set(key, tile);
             return tile;
         }
-        tile = { state: 'waiting', at };
+        tile = { state: 'waiting', at, grown: grownAt(at) };
         store.set(key, tile);
         queue.push({ tile, store, key, ask });
         next();
@@ -328,6 +364,8 @@
             queue = [];
             changed();
         },
+        grow,
+        grownAt,
         tiles,
         split,
         zoomOf,

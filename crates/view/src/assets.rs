@@ -42,6 +42,7 @@ pub(crate) const ASSETS: &[Asset] = &[
     Asset { path: "panel-who.js", kind: SCRIPT, bytes: include_bytes!("../page/panel-who.js") },
     Asset { path: "panel-meet.js", kind: SCRIPT, bytes: include_bytes!("../page/panel-meet.js") },
     Asset { path: "panel-do.js", kind: SCRIPT, bytes: include_bytes!("../page/panel-do.js") },
+    Asset { path: "underway.js", kind: SCRIPT, bytes: include_bytes!("../page/underway.js") },
     Asset { path: "start.js", kind: SCRIPT, bytes: include_bytes!("../page/start.js") },
 ];
 

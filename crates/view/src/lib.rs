@@ -14,6 +14,7 @@ mod chart;
 mod door;
 mod events;
 mod filters;
+mod growing;
 mod import;
 mod kept;
 mod layers;
@@ -30,7 +31,9 @@ mod routes;
 mod server;
 mod shown;
 mod site;
+mod steering;
 mod tiles;
+mod underway;
 
 pub use meet::{Invited, Meeting, Meetings, Moved, NearDevice, NoMeetings};
 pub use pocket::{Pocket, pocket_chart};

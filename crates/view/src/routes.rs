@@ -5,6 +5,7 @@ use crate::refusal::Refusal;
 use crate::site::Site;
 use crate::{
     acts, assets, change, chart, events, import, layers, level, line, meet, parcel, place, pocket, tiles,
+    underway,
 };
 use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderMap, Uri};
@@ -38,6 +39,8 @@ pub(crate) fn routes(site: &Arc<Site>, doors: &Arc<Doors>) -> Router {
         .route("/api/pocket", get(pocket::download))
         .route("/api/meet", get(meet::state).post(meet::start))
         .route("/api/invite", post(meet::invite))
+        .route("/api/now", get(underway::now))
+        .route("/api/trail", get(underway::trail))
         .route("/api/events", get(events::events))
         .fallback(file)
         .method_not_allowed_fallback(|| async { Refusal::missing("not in this way", "see the page") })

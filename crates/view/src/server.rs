@@ -98,6 +98,7 @@ async fn run(
         settings.meetings,
     ));
     let keeping_up = tokio::spawn(Arc::clone(&site).keep_up());
+    let growing = tokio::spawn(Arc::clone(&site).keep_growing());
     let app = crate::routes::routes(&site, &doors);
     let link = key.map_or_else(|| format!("http://{at}/"), |k| format!("http://{at}/?door={k}"));
     ready(&Serving { at, link });
@@ -108,5 +109,6 @@ async fn run(
         () = stop => {}
     }
     keeping_up.abort();
+    growing.abort();
     Ok(())
 }

@@ -2,10 +2,12 @@
 
 use crate::asked;
 use crate::filters::Filters;
+use crate::growing::Grown;
 use crate::kept::Kept;
 use crate::meet::Meetings;
 use crate::refusal::Refusal;
 use crate::shown::{Look, Shown, version};
+use crate::steering::Plans;
 use leadline_chart::{Between, Units};
 use leadline_model::SurveyId;
 use leadline_survey::{Error, Home, Store};
@@ -46,7 +48,10 @@ pub(crate) struct Site {
     pub(crate) listeners: Arc<Semaphore>,
     pub(crate) workers: Arc<Semaphore>,
     pub(crate) look_now: Notify,
+    /// Plans for boats on the water.
+    pub(crate) plans: Plans,
     standing: RwLock<Standing>,
+    grown: RwLock<Option<Arc<Grown>>>,
 }
 
 /// The whole survey as it was last computed.
@@ -78,7 +83,9 @@ impl Site {
             listeners: Arc::new(Semaphore::new(crate::events::MOST)),
             workers: Arc::new(Semaphore::new(WORKERS)),
             look_now: Notify::new(),
+            plans: Plans::default(),
             standing: RwLock::default(),
+            grown: RwLock::default(),
         }
     }
 
@@ -119,6 +126,17 @@ impl Site {
     /// The whole survey; `None` while it is being computed for the first time.
     pub(crate) fn standing(&self) -> Option<Arc<Shown>> {
         self.standing.read().ok()?.shown.clone()
+    }
+
+    /// What the leg adds that is being recorded, if one is.
+    pub(crate) fn grown(&self) -> Option<Arc<Grown>> {
+        self.grown.read().ok()?.clone()
+    }
+
+    pub(crate) fn put_grown(&self, grown: Option<Grown>) {
+        if let Ok(mut g) = self.grown.write() {
+            *g = grown.map(Arc::new);
+        }
     }
 
     /// Why the survey could not be computed.

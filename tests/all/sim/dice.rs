@@ -5,14 +5,14 @@ use std::collections::VecDeque;
 /// A stream of numbers from a seed. Source: Steele, Lea and Flood, "Fast splittable pseudorandom number generators"
 /// (OOPSLA 2014), the mixer known as splitmix64.
 #[derive(Clone, Debug)]
-pub(super) struct Dice(u64);
+pub(crate) struct Dice(u64);
 
 impl Dice {
-    pub(super) fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed)
     }
 
-    pub(super) fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let z = (self.0 ^ self.0 >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
         let z = (z ^ z >> 27).wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -20,11 +20,11 @@ impl Dice {
     }
 
     /// 0 to `n` - 1.
-    pub(super) fn below(&mut self, n: usize) -> usize {
+    pub(crate) fn below(&mut self, n: usize) -> usize {
         (self.next() % n.max(1) as u64) as usize
     }
 
-    pub(super) fn chance(&mut self, percent: usize) -> bool {
+    pub(crate) fn chance(&mut self, percent: usize) -> bool {
         self.below(100) < percent
     }
 

@@ -19,3 +19,5 @@ mod seeds;
 mod site;
 mod wire;
 mod world;
+
+pub(crate) use dice::Dice;

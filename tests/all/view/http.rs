@@ -9,12 +9,12 @@ use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 /// `leadline view` in a process of its own.
-pub(super) struct Server {
+pub(crate) struct Server {
     child: Child,
     /// `HOST:PORT`.
-    pub(super) at: String,
+    pub(crate) at: String,
     /// The link that it shows.
-    pub(super) link: String,
+    pub(crate) link: String,
 }
 
 impl Drop for Server {
@@ -25,20 +25,20 @@ impl Drop for Server {
 }
 
 /// What came back.
-pub(super) struct Reply {
-    pub(super) status: u16,
-    pub(super) head: String,
-    pub(super) body: Vec<u8>,
+pub(crate) struct Reply {
+    pub(crate) status: u16,
+    pub(crate) head: String,
+    pub(crate) body: Vec<u8>,
 }
 
 impl Reply {
-    pub(super) fn header(&self, name: &str) -> Option<&str> {
+    pub(crate) fn header(&self, name: &str) -> Option<&str> {
         let of = |l: &&str| l.split_once(':').is_some_and(|(n, _)| n.eq_ignore_ascii_case(name));
         self.head.lines().find(of).and_then(|l| l.split_once(':')).map(|(_, v)| v.trim())
     }
 
     /// The body, unpacked.
-    pub(super) fn plain(&self) -> Vec<u8> {
+    pub(crate) fn plain(&self) -> Vec<u8> {
         if self.header("content-encoding") != Some("gzip") {
             return self.body.clone();
         }
@@ -47,13 +47,13 @@ impl Reply {
         out
     }
 
-    pub(super) fn json(&self) -> Value {
+    pub(crate) fn json(&self) -> Value {
         let text = self.plain();
         serde_json::from_slice(&text).unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&text)))
     }
 
     /// Asserts a refusal in its one shape, and that it says each of `words`.
-    pub(super) fn refuses(&self, status: u16, words: &[&str]) {
+    pub(crate) fn refuses(&self, status: u16, words: &[&str]) {
         let v = self.json();
         assert_eq!(self.status, status, "{v}");
         for part in ["what", "why", "next"] {
@@ -68,7 +68,7 @@ impl Reply {
 
 impl Server {
     /// Starts it with `args` behind `view --json`.
-    pub(super) fn start(device: &Device, args: &[&str]) -> Self {
+    pub(crate) fn start(device: &Device, args: &[&str]) -> Self {
         let all = [&["view", "--json", "--quiet"], args].concat();
         let mut child = device
             .command(&all)
@@ -87,14 +87,14 @@ impl Server {
     }
 
     /// Starts it and waits until the survey is computed.
-    pub(super) fn ready(device: &Device) -> Self {
+    pub(crate) fn ready(device: &Device) -> Self {
         let server = Self::start(device, &[]);
         server.wait_for("");
         server
     }
 
     /// Waits until the chart has another version than `known`; returns it.
-    pub(super) fn wait_for(&self, known: &str) -> Value {
+    pub(crate) fn wait_for(&self, known: &str) -> Value {
         let until = Instant::now() + Duration::from_secs(60);
         loop {
             let chart = self.get("/api/chart").json();
@@ -106,21 +106,21 @@ impl Server {
         }
     }
 
-    pub(super) fn connect(&self) -> TcpStream {
+    pub(crate) fn connect(&self) -> TcpStream {
         let s = TcpStream::connect(&self.at).expect("it listens");
         s.set_read_timeout(Some(Duration::from_secs(60))).expect("a time limit");
         s
     }
 
     /// Sends `bytes` as they are and reads until the other side is done.
-    pub(super) fn raw(&self, bytes: &[u8]) -> Reply {
+    pub(crate) fn raw(&self, bytes: &[u8]) -> Reply {
         let mut s = self.connect();
         // A server that refuses early may close before all is sent.
         drop(s.write_all(bytes));
         read(&mut s)
     }
 
-    pub(super) fn request(&self, line: &str, headers: &[&str], body: &[u8]) -> Reply {
+    pub(crate) fn request(&self, line: &str, headers: &[&str], body: &[u8]) -> Reply {
         let mut head = format!("{line} HTTP/1.1\r\nConnection: close\r\n");
         if !headers.iter().any(|h| h.to_ascii_lowercase().starts_with("host:")) {
             head.push_str(&format!("Host: {}\r\n", self.at));
@@ -133,23 +133,23 @@ impl Server {
         self.raw(&[head.as_bytes(), body].concat())
     }
 
-    pub(super) fn get(&self, path: &str) -> Reply {
+    pub(crate) fn get(&self, path: &str) -> Reply {
         self.request(&format!("GET {path}"), &["Accept-Encoding: gzip"], b"")
     }
 
     /// An act as the page sends it.
-    pub(super) fn post(&self, path: &str, body: &Value) -> Reply {
+    pub(crate) fn post(&self, path: &str, body: &Value) -> Reply {
         self.post_bytes(path, body.to_string().as_bytes())
     }
 
-    pub(super) fn post_bytes(&self, path: &str, body: &[u8]) -> Reply {
+    pub(crate) fn post_bytes(&self, path: &str, body: &[u8]) -> Reply {
         let origin = format!("Origin: http://{}", self.at);
         self.request(&format!("POST {path}"), &["X-Leadline: 1", &origin], body)
     }
 }
 
 /// Reads one answer; its connection is closed behind it.
-pub(super) fn read(s: &mut TcpStream) -> Reply {
+pub(crate) fn read(s: &mut TcpStream) -> Reply {
     let mut all = Vec::new();
     // A reset behind the answer is an end like any other.
     drop(s.read_to_end(&mut all));

@@ -209,3 +209,77 @@ fn nothing_known_has_no_tile() {
         assert!(tiles.soundings(&surface, zoom, x, y).is_empty());
     }
 }
+
+/// Where the patch holds, a tile is that of a surface of all cells; elsewhere it is the old one, byte for byte.
+#[test]
+fn a_patch_is_the_surface_of_all_cells_where_it_holds() {
+    for corner in CORNERS {
+        let all = water(corner, 60, 2);
+        let (new, old): (Vec<Cell>, Vec<Cell>) = all
+            .iter()
+            .copied()
+            .partition(|c| (14..20).contains(&(c.id.y - corner.y)) && c.id.x != corner.x + 900);
+        let settings = SurfaceSettings::default();
+        let surface = |cells: &[Cell]| Surface::with(cells, &settings, crate::Between::Straight);
+        let (before, after) = (surface(&old), surface(&all));
+        let (below, whole) =
+            (DepthTiles::new(&before, BTreeSet::new()), DepthTiles::new(&after, BTreeSet::new()));
+        let places: Vec<GridPos> = new.iter().map(|c| c.at).collect();
+        let patch =
+            TilePatch::new(&all, &places, &settings, crate::Between::Straight, None).expect("something");
+        assert!(places.iter().all(|p| patch.holds(*p)));
+        let zoom = 17;
+        let (mut inside, mut seen) = (0, 0);
+        for (x, y) in below.known(zoom) {
+            let tile = |t: Option<Vec<u8>>| {
+                t.map(|b| read(&b).safe).unwrap_or_else(|| vec![i16::MIN; TILE_NODES * TILE_NODES])
+            };
+            let [old, new, wanted] = [
+                below.tile(&before, zoom, x, y),
+                patch.tile((&below, &before), zoom, x, y),
+                whole.tile(&after, zoom, x, y),
+            ]
+            .map(tile);
+            for i in 0..new.len() {
+                let at = (i64::from(x) << 14, i64::from(y) << 14);
+                let node = (
+                    at.0 + (i % TILE_NODES) as i64 * step(zoom),
+                    at.1 + (i / TILE_NODES) as i64 * step(zoom),
+                );
+                let place =
+                    GridPos::new((node.0 & ((1 << 31) - 1)) as u32, node.1 as u32).expect("on the grid");
+                if patch.holds(place) {
+                    inside += 1;
+                    seen += usize::from(old[i] != new[i]);
+                    // Another frame: a centimetre of rounding.
+                    let same = (i32::from(new[i]) - i32::from(wanted[i])).abs() <= 1;
+                    assert!(same, "{place:?}: {} not {}", new[i], wanted[i]);
+                } else {
+                    assert_eq!(new[i], old[i], "{place:?}");
+                    assert!(
+                        new[i] <= wanted[i] || (new[i] - wanted[i]).abs() <= 1,
+                        "nothing changes beyond it"
+                    );
+                }
+            }
+            assert!(patch.touches(zoom, x, y) || old == new);
+        }
+        assert!(inside > 1_000 && seen > 500, "{inside} {seen}");
+        // On every zoom the node nearest to a new cell is no deeper than its safe depth.
+        for zoom in [3, 10, 13, 15] {
+            for c in &new {
+                let bits = 31 - u32::from(zoom);
+                let (x, y) = (c.at.x() >> bits, c.at.y() >> bits);
+                let tile = read(&patch.tile((&below, &before), zoom, x, y).expect("known"));
+                let node = |v: u32, t: u32| {
+                    ((i64::from(v) - (i64::from(t) << bits)) as f64 / step(zoom) as f64).round() as usize
+                };
+                let i = node(c.at.y(), y) * TILE_NODES + node(c.at.x(), x);
+                assert!(
+                    f64::from(tile.safe[i]) <= (c.shoalest_m.min(c.depth_m) * 100.0).ceil(),
+                    "zoom {zoom}"
+                );
+            }
+        }
+    }
+}

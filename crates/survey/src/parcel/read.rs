@@ -86,7 +86,8 @@ pub fn read_parcels(
     }
     let mut all = Vec::new();
     for (survey, (header, terms)) in &said {
-        let is_new = !home.holds(survey);
+        // One that was begun and cut off before anything came into it is new too.
+        let is_new = !home.holds(survey) || home.store(survey)?.is_blank()?;
         if is_new && !terms.gift {
             return Err(Error::Request(format!(
                 "the parcel is of the survey \"{}\" ({}), which is not in this home, and is meant for its crew: join that crew with `leadline crew join INVITE`, or ask for a gift, which its crew writes with `leadline parcel write FILE --gift`",

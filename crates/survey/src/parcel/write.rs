@@ -106,6 +106,7 @@ fn write_all(
     }
     for (temp, file) in files {
         std::fs::rename(&*temp, &file.path)
+            .and_then(|()| crate::durable::sync_folder_of(&file.path))
             .map_err(|source| Error::Output { path: file.path.clone(), source })?;
     }
     Ok(())

@@ -17,6 +17,14 @@ impl Store {
         })
     }
 
+    /// Whether nothing was ever put into it: what was to begin it was cut off.
+    pub fn is_blank(&self) -> Result<bool, Error> {
+        let query = "SELECT NOT EXISTS (SELECT 1 FROM entry) AND NOT EXISTS (SELECT 1 FROM waiting)
+                     AND NOT EXISTS (SELECT 1 FROM masked)
+                     AND NOT EXISTS (SELECT 1 FROM meta WHERE key IN ('name', 'invite', 'guest'))";
+        self.sql(|db| db.query_row(query, [], |r| r.get(0)))
+    }
+
     /// Whether this device reads the survey as a guest.
     pub fn is_guest(&self) -> Result<bool, Error> {
         self.has_note("guest")
