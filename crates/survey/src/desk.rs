@@ -48,6 +48,13 @@ impl SurveyDesk {
         })
     }
 
+    /// Begins a meeting of which another desk tells who this device is: its number, and what is held.
+    pub(crate) fn begin_for(&self) -> Result<(u64, Holdings), Error> {
+        let store = lock(&self.take);
+        let meeting = lock(&self.fetching).begin();
+        Ok((meeting, self.holdings(&store)?))
+    }
+
     /// Fetches only such strips. Entries are always taken.
     #[must_use]
     pub fn wanting(self, wants: Wants) -> Self {

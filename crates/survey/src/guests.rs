@@ -160,12 +160,12 @@ impl GuestDesk {
 
 impl Desk for GuestDesk {
     fn open(&self, binding: Binding) -> Result<(Config, Holdings), DeskError> {
-        let mut config = self.own_config(binding.clone()).map_err(DeskError::new)?;
+        // Neither an invite nor a secret of that survey goes to anybody here.
+        let mut config = self.own_config(binding).map_err(DeskError::new)?;
         match self.held().map_err(DeskError::new)? {
             Some(desk) => {
-                // Neither an invite nor a secret of that survey goes to anybody here.
-                let (theirs, holdings) = desk.open(binding)?;
-                config.meeting = theirs.meeting;
+                let (meeting, holdings) = desk.begin_for().map_err(DeskError::new)?;
+                config.meeting = meeting;
                 Ok((config, holdings))
             }
             None => {
