@@ -30,11 +30,11 @@ fn survey(name: &str, day: u32, stage: f64) -> Device {
     d
 }
 
-fn two() -> (Device, Device) {
+pub(crate) fn two() -> (Device, Device) {
     (survey("Thornmere", 4, 0.20), survey("Thornmere north", 6, 0.20 + BELOW))
 }
 
-fn give(from: &Device, to: &Device, more: &[&str]) {
+pub(crate) fn give(from: &Device, to: &Device, more: &[&str]) {
     from.run(&[&["parcel", "write", "gift.parcel", "--gift"][..], more].concat()).says(0, &[]);
     to.write("gift.parcel", std::fs::read(from.file("gift.parcel")).expect("written"));
 }
@@ -49,7 +49,7 @@ fn cells(d: &Device) -> Vec<(String, f64, f64, String)> {
     rows.collect()
 }
 
-fn raw(d: &Device) -> String {
+pub(crate) fn cells_csv(d: &Device) -> String {
     let ran = d.run(&["export", "cells", "--as", "csv"]);
     ran.says(0, &[]);
     ran.out
@@ -62,7 +62,7 @@ fn number(v: &Value) -> f64 {
 #[test]
 fn the_datum_is_found_and_taking_it_back_restores_the_map() {
     let (own, other) = two();
-    let before = raw(&own);
+    let before = cells_csv(&own);
     give(&other, &own, &[]);
     let adopted = own.json(&["survey", "adopt", "gift.parcel"]);
     let (above, u95) = (number(&adopted["datum"]["above_m"]), number(&adopted["datum"]["u95_m"]));
@@ -87,7 +87,7 @@ fn the_datum_is_found_and_taking_it_back_restores_the_map() {
     // Taken back, and the levelling with it: the map is what it was, to the byte.
     own.run(&["level", "--undo"]).says(0, &[]);
     own.run(&["survey", "adopt", "Thornmere north", "--undo"]).says(0, &["Taken back"]);
-    assert_eq!(raw(&own), before);
+    assert_eq!(cells_csv(&own), before);
     own.run(&["survey", "adopt", "Thornmere north", "--undo"]).says(0, &["not adopted"]);
     // The other way round it works as well, with the opposite sign.
     give(&own, &other, &[]);
@@ -117,7 +117,7 @@ fn before_levelling_the_adopted_depths_are_loose_and_the_own_ones_stay() {
     second.run(&["survey", "show"]).says(0, &["Thornmere north", "not in this home"]);
     second.write("gift.parcel", std::fs::read(own.file("gift.parcel")).expect("written"));
     second.run(&["parcel", "read", "gift.parcel"]).says(0, &[]);
-    assert_eq!(raw(&second), raw(&own), "the same entries of both give the same map");
+    assert_eq!(cells_csv(&second), cells_csv(&own), "the same entries of both give the same map");
 }
 
 #[test]

@@ -17,6 +17,7 @@ mod e2e;
 mod exports;
 #[cfg(target_os = "linux")]
 mod faults;
+mod guests;
 mod home;
 mod hostile;
 mod hosts;
@@ -25,6 +26,7 @@ mod kept_back;
 mod levelling;
 mod logs;
 mod parcels;
+mod passphrase;
 mod picture;
 mod pixels;
 mod plan;

@@ -2,13 +2,19 @@
 //! stores; the meeting's frames are carried in memory, so the bytes are exact and the time is the store's.
 //!
 //! `cargo bench --bench meeting` (add `-- 3000000` for the largest size). With `-- full` a meeting of at least 30 MB over
-//! real sockets beside rsync, and one entry missing among 100,000; with `-- keep DIR` the items of that meeting as files.
+//! real sockets beside rsync, and one entry missing among 100,000; with `-- keep DIR` the items of that meeting as files;
+//! with `-- fifty` a meeting with nothing new of two devices that know fifty; with `-- own` entries alone beside the
+//! documents' own sync protocol (after `cargo build --release --workspace --example own_sync`).
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
 mod common;
 mod legs;
+#[path = "meeting_fifty.rs"]
+mod meeting_fifty;
 #[path = "meeting_full.rs"]
 mod meeting_full;
+#[path = "meeting_own.rs"]
+mod meeting_own;
 
 use common::{NOW, request, sizes, text};
 use leadline_survey::{Home, INVITE_MILLIS, Role, SurveyDesk, found_survey, import_file, invite, join};
@@ -16,6 +22,7 @@ use leadline_sync::{Answer, Binding, Desk, DeskError, Input, Meeting, Output, Qu
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
 /// Legs of the full meeting: more than 30 MB.
@@ -33,6 +40,12 @@ fn main() {
         let legs = args.get(at + 1).and_then(|n| n.parse().ok()).unwrap_or(FULL_LEGS);
         meeting_full::full(dir.path(), legs);
         return meeting_full::one_missing(dir.path(), 10 * legs);
+    }
+    if args.iter().any(|a| a == "fifty") {
+        return meeting_fifty::nothing_new(dir.path(), 50);
+    }
+    if args.iter().any(|a| a == "own") {
+        return meeting_own::beside_own_protocol(dir.path(), 2_000);
     }
     println!(
         "| soundings | entries | strips | packed strips B | moved B | over 1.00 x strips, B an entry | bar: (1.05 x strips + 400 B an entry) used | s | MB/s | again: B | again: round trips |"
@@ -85,7 +98,7 @@ fn one(dir: &Path, n: u64) {
 }
 
 /// Drives two meetings against each other until both have ended.
-fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
+pub(crate) fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
     let end = |mine: &str, theirs: &str| Binding { mine: mine.into(), theirs: theirs.into() };
     let begin = |desk: &SurveyDesk, binding| {
         let (config, holdings) = desk.open(binding).expect("opened");
@@ -105,6 +118,9 @@ fn meet(a: &SurveyDesk, b: &SurveyDesk) -> (Summary, Summary) {
     }
     (ended_a.expect("ended"), ended_b.expect("ended"))
 }
+
+/// Frames that [`meet`] has carried.
+pub(crate) static FRAMES: AtomicU64 = AtomicU64::new(0);
 
 /// What the desks took, by kind of question, s.
 static TOOK: Mutex<BTreeMap<String, f64>> = Mutex::new(BTreeMap::new());
@@ -133,7 +149,10 @@ fn turn(m: &mut Meeting, desk: &SurveyDesk, other: &mut Meeting, ended: &mut Opt
     while let Some(output) = m.poll() {
         moved = true;
         match output {
-            Output::Send(bytes) => other.handle(Input::Frame(bytes)),
+            Output::Send(bytes) => {
+                FRAMES.fetch_add(1, Ordering::Relaxed);
+                other.handle(Input::Frame(bytes));
+            }
             Output::Ask(lane, question) => {
                 let answer = timed(desk, question);
                 m.handle(Input::Answer(lane, answer));

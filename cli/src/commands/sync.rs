@@ -4,7 +4,7 @@ use super::open;
 use crate::args::{Cli, SyncArgs};
 use crate::failure::Failure;
 use crate::{net, talk};
-use leadline_model::{DeviceId, Text};
+use leadline_model::{DeviceId, SurveyId, Text};
 use leadline_net::{Event, NearBy, PeerId, Plan, Summary, who_is_near};
 use leadline_survey::{Home, Store};
 use serde_json::{Value, json};
@@ -43,12 +43,14 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
     };
     let names = net::names(&store)?;
     drop(store);
-    let mut teller = Teller { cli, names, near: BTreeMap::new(), met: BTreeMap::new(), find };
+    let (near, met, adopted) = (BTreeMap::new(), BTreeMap::new(), Vec::new());
+    let mut teller = Teller { cli, home: &home, names, near, met, adopted, find };
     let met = net::meet(&home, survey, plan, wants, |event| teller.tell(event))?;
     if cli.json {
         let digest = home.store(&survey)?.holdings_digest()?;
         return talk::json(&json!({
-            "meetings": met.iter().map(as_json).collect::<Vec<_>>(), "digest": digest.to_string(),
+            "meetings": met.iter().map(as_json).collect::<Vec<_>>(), "adopted": teller.adopted,
+            "digest": digest.to_string(),
         }));
     }
     Ok(())
@@ -57,12 +59,15 @@ pub(crate) fn run(cli: &Cli, a: &SyncArgs) -> Result<(), Failure> {
 /// Says what happens, in words.
 struct Teller<'a> {
     cli: &'a Cli,
+    home: &'a Home,
     /// The crew's names.
     names: BTreeMap<[u8; 32], Text>,
     /// What those who are near are called.
     near: BTreeMap<PeerId, String>,
     /// What those say that were met in this run; a newcomer is in no crew list yet.
     met: BTreeMap<PeerId, String>,
+    /// Meetings about adopted surveys that moved something.
+    adopted: Vec<Value>,
     /// This device's addresses that only itself can reach are no news.
     find: bool,
 }
@@ -115,8 +120,38 @@ impl Teller<'_> {
             Event::Taken { entries, strips, .. } if !self.cli.json => {
                 drop(talk::say(&format!("Got {entries} new entries and {strips} strips.")))
             }
+            Event::Adopted { survey, summary, .. } => self.tell_adopted(survey, summary),
+            Event::AdoptedFailed { survey, why, .. } if !self.cli.quiet => {
+                talk::note(&format!("About the adopted survey {}: {why}", self.survey_name(survey)))
+            }
             _ => tell_failures(self.cli, event),
         }
+    }
+
+    /// Nothing new is no news.
+    fn tell_adopted(&mut self, survey: &SurveyId, s: &Summary) {
+        if s.was_equal || s.entries_new + s.strips_new + s.entries_sent + s.strips_sent == 0 {
+            return;
+        }
+        let name = self.survey_name(survey);
+        if self.cli.json {
+            let mut row = as_json(s);
+            row["survey"] = json!({"id": survey.to_string(), "name": name});
+            self.adopted.push(row);
+        } else {
+            drop(talk::say(&format!(
+                "Of the adopted survey {name}: got {} entries and {} strips, gave {} and {}.",
+                s.entries_new, s.strips_new, s.entries_sent, s.strips_sent
+            )));
+        }
+    }
+
+    fn survey_name(&self, survey: &SurveyId) -> String {
+        let named = || {
+            let store = self.home.holds(survey).then(|| self.home.store(survey)).transpose().ok()??;
+            store.name().ok()?.map(|(name, _)| name.to_string())
+        };
+        named().unwrap_or_else(|| survey.short())
     }
 }
 

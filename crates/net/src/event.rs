@@ -1,6 +1,6 @@
 //! What the network tells its caller.
 
-use leadline_sync::{Failure, Summary};
+use leadline_sync::{Failure, Summary, SurveyId};
 use libp2p::{Multiaddr, PeerId};
 use std::time::Duration;
 
@@ -64,6 +64,24 @@ pub enum Event {
         peer: PeerId,
         /// What moved.
         summary: Summary,
+    },
+    /// A meeting about a survey that the crew's adopts is done.
+    Adopted {
+        /// The transport's id of the other end.
+        peer: PeerId,
+        /// Which survey.
+        survey: SurveyId,
+        /// What moved.
+        summary: Summary,
+    },
+    /// A meeting about an adopted survey failed; the crew's own is not touched by it.
+    AdoptedFailed {
+        /// The transport's id of the other end.
+        peer: PeerId,
+        /// Which survey.
+        survey: SurveyId,
+        /// Why.
+        why: Failure,
     },
     /// A connection or a meeting failed.
     Failed {

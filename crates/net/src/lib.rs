@@ -6,6 +6,7 @@
 //! all for a caller that blocks.
 
 mod addr;
+mod adopted;
 mod air;
 mod beacon;
 mod book;

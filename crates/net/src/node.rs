@@ -1,6 +1,7 @@
 //! One survey's presence on the network: listens, finds, dials, and holds a meeting on every connection.
 
 use crate::addr::{ip_and_port, is_link_local_v6, is_tcp, without_peer};
+use crate::adopted::{ADOPTED, Around, Way, beside};
 use crate::book::{Book, By, Target};
 use crate::near::News;
 use crate::presence::Presence;
@@ -32,7 +33,7 @@ const CROSSING: Duration = Duration::from_millis(500);
 /// For saying goodbye.
 const PARTING: Duration = Duration::from_secs(1);
 /// For a stream on a connection that stands.
-const STREAM_OPENS: Duration = Duration::from_secs(5);
+pub(crate) const STREAM_OPENS: Duration = Duration::from_secs(5);
 
 /// What a node is started with.
 #[derive(Clone)]
@@ -91,10 +92,16 @@ impl Node {
         let peer = *swarm.local_peer_id();
         let mut control = swarm.behaviour().stream.new_control();
         let mut streams = control.accept(PROTOCOL).map_err(|e| NetError::System(e.to_string()))?;
+        let mut adopted = control.accept(ADOPTED).map_err(|e| NetError::System(e.to_string()))?;
         // Does nothing but hand on: libp2p-stream drops what comes while its one place is taken.
         let (to_accept, accepted) = mpsc::channel(MEETINGS_MAX);
         let acceptor = tokio::spawn(async move {
-            while let Some(came) = streams.next().await {
+            loop {
+                let came = tokio::select! {
+                    Some((peer, stream)) = streams.next() => Incoming { peer, stream, adopted: false },
+                    Some((peer, stream)) = adopted.next() => Incoming { peer, stream, adopted: true },
+                    else => return,
+                };
                 // With all places taken the stream is dropped, and the other end tries again later.
                 let _ = to_accept.try_send(came);
             }
@@ -172,6 +179,14 @@ struct Running {
     active: HashMap<Id, Active>,
 }
 
+/// A stream that the other end opened.
+struct Incoming {
+    peer: PeerId,
+    stream: Stream,
+    /// About a survey that the crew's adopts.
+    adopted: bool,
+}
+
 /// A meeting that is going on.
 struct Active {
     peer: PeerId,
@@ -181,6 +196,8 @@ struct Active {
     dialled: bool,
     /// Another connection has taken its place: its end is no news.
     superseded: bool,
+    /// Takes the streams about adopted surveys, if the other end opens them.
+    adopted: Option<mpsc::Sender<Stream>>,
     abort: AbortHandle,
 }
 
@@ -188,7 +205,7 @@ impl Running {
     async fn run(
         mut self,
         mut dials: mpsc::Receiver<Multiaddr>,
-        mut accepted: mpsc::Receiver<(PeerId, Stream)>,
+        mut accepted: mpsc::Receiver<Incoming>,
         finding_off: Vec<String>,
     ) {
         for why in finding_off {
@@ -210,7 +227,7 @@ impl Running {
                     }
                 },
                 news = Presence::next(self.presence.as_mut()) => self.on_news(news).await,
-                Some((peer, stream)) = accepted.recv() => self.on_stream(peer, stream).await,
+                Some(came) = accepted.recv() => self.on_stream(came).await,
                 Some(ended) = self.meetings.join_next_with_id() => self.on_ended(ended).await,
                 _ = looks.tick() => self.dial_due().await,
             }
@@ -348,7 +365,8 @@ impl Running {
 
     async fn open_stream(&mut self, peer: PeerId, target: Target) {
         let mut control = self.control.clone();
-        let hold = self.holder(peer, Some(&target));
+        let (hold, in_step) = self.holder(peer, Some(&target));
+        let (around, way) = (self.around(peer), Way::Opens(self.control.clone()));
         let crossing = *self.swarm.local_peer_id() > peer;
         let meeting = async move {
             let opened = timeout(STREAM_OPENS, control.open_stream(peer, PROTOCOL)).await;
@@ -361,31 +379,58 @@ impl Running {
             }
             ended
         };
-        self.begin(peer, Some(target), true, meeting).await;
+        self.begin(peer, Some(target), None, beside(meeting, in_step, around, way)).await;
     }
 
-    async fn on_stream(&mut self, peer: PeerId, stream: Stream) {
+    async fn on_stream(&mut self, Incoming { peer, stream, adopted }: Incoming) {
+        if adopted {
+            // Without a meeting of the crew that the same peer opened it is dropped unread.
+            let meeting = self.active.values().find(|a| a.peer == peer && !a.superseded);
+            if let Some(to) = meeting.and_then(|a| a.adopted.as_ref()) {
+                let _ = to.try_send(stream);
+            }
+            return;
+        }
         self.book.heard(&peer);
-        let hold = self.holder(peer, None);
-        self.begin(peer, None, false, async move { hold(stream).await }).await;
+        let (hold, in_step) = self.holder(peer, None);
+        let (to_answer, streams) = mpsc::channel(1);
+        let (around, way) = (self.around(peer), Way::Answers(streams));
+        let meeting = beside(async move { hold(stream).await }, in_step, around, way);
+        self.begin(peer, None, Some(to_answer), meeting).await;
     }
 
-    /// Holds a meeting on a stream to `peer`.
+    fn around(&self, peer: PeerId) -> Around {
+        Around {
+            desk: self.desk.clone(),
+            peer,
+            binding: self.binding(&peer),
+            events: self.events.clone(),
+            leave: self.leaving.subscribe(),
+        }
+    }
+
+    fn binding(&self, peer: &PeerId) -> Binding {
+        Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() }
+    }
+
+    /// Holds a meeting on a stream to `peer`, and tells when both are in step.
     fn holder(
         &self,
         peer: PeerId,
         target: Option<&Target>,
-    ) -> impl FnOnce(Stream) -> BoxedMeeting + Send + use<> {
+    ) -> (impl FnOnce(Stream) -> BoxedMeeting + Send + use<>, watch::Receiver<bool>) {
         let (desk, events) = (self.desk.clone(), self.events.clone());
         let stay = Stay { stay: self.stay, leave: self.leaving.subscribe() };
         let address = target.cloned().map(address_of);
-        let binding = Binding { mine: self.swarm.local_peer_id().to_bytes(), theirs: peer.to_bytes() };
-        move |stream| {
+        let binding = self.binding(&peer);
+        let (step, in_step) = watch::channel(false);
+        let hold = move |stream: Stream| -> BoxedMeeting {
             Box::pin(async move {
                 let report = move |told: Told<'_>| {
                     let event = match told {
                         Told::Progress(s) => Event::Progress(peer, s.clone()),
                         Told::InStep(s) => {
+                            let _ = step.send(true);
                             Event::InStep { address: address.clone(), peer, summary: s.clone() }
                         }
                         Told::Pushed(entries, strips) => Event::Pushed { peer, entries, strips },
@@ -396,17 +441,19 @@ impl Running {
                 };
                 Ok(session::hold(stream.compat(), desk, binding, stay, report).await?)
             })
-        }
+        };
+        (hold, in_step)
     }
 
     async fn begin(
         &mut self,
         peer: PeerId,
         mut target: Option<Target>,
-        dialled: bool,
+        adopted: Option<mpsc::Sender<Stream>>,
         meeting: impl Future<Output = Result<Summary, NetFailure>> + Send + 'static,
     ) {
         let own = *self.swarm.local_peer_id();
+        let dialled = adopted.is_none();
         if let Some(old) = self.active.values_mut().find(|a| a.peer == peer && !a.superseded) {
             // Nothing has been opened yet on a connection of ours. Of two streams that crossed, the lower id's stays;
             // and who opens a second one has lost the first.
@@ -423,7 +470,7 @@ impl Running {
             return;
         }
         let abort = self.meetings.spawn(meeting);
-        self.active.insert(abort.id(), Active { peer, target, dialled, superseded: false, abort });
+        self.active.insert(abort.id(), Active { peer, target, dialled, superseded: false, adopted, abort });
         self.tell(Event::Began(peer)).await;
     }
 

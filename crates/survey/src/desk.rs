@@ -2,6 +2,7 @@
 
 use crate::crew::secret_digest;
 use crate::fetching::Fetching;
+use crate::guests::Guests;
 use crate::provisional::Wake;
 use crate::{Error, Home, SecretRing, Store};
 use leadline_logbook::{Crew, DeviceKey, Have, SurveyWrites};
@@ -11,7 +12,7 @@ use leadline_sync::{
     Wants,
 };
 use std::collections::BTreeMap;
-use std::sync::{Mutex, MutexGuard};
+use std::sync::{Arc, Mutex, MutexGuard};
 
 /// One survey's store at a meeting. A connection for each lane, so that giving does not wait for taking.
 #[derive(Debug)]
@@ -26,6 +27,7 @@ pub struct SurveyDesk {
     secrets: SecretRing,
     name: Text,
     wake: Wake,
+    guests: Guests,
 }
 
 impl SurveyDesk {
@@ -42,13 +44,21 @@ impl SurveyDesk {
             secrets: home.secret_ring(&survey),
             name: home.device_name()?,
             wake: Wake::of(home, &survey),
+            guests: Guests::new(home, survey)?,
         })
+    }
+
+    /// Begins a meeting of which another desk tells who this device is: its number, and what is held.
+    pub(crate) fn begin_for(&self) -> Result<(u64, Holdings), Error> {
+        let store = lock(&self.take);
+        let meeting = lock(&self.fetching).begin();
+        Ok((meeting, self.holdings(&store)?))
     }
 
     /// Fetches only such strips. Entries are always taken.
     #[must_use]
     pub fn wanting(self, wants: Wants) -> Self {
-        Self { wants, ..self }
+        Self { guests: self.guests.wanting(wants.clone()), wants, ..self }
     }
 
     /// The strips that are lacking and wanted, from `after` on, that `meeting` may fetch: they are its own from now on.
@@ -258,6 +268,15 @@ impl Desk for SurveyDesk {
         // The giving connection writes nothing, so it sees every write of the others.
         let written = lock(&self.give).data_version().map_err(DeskError::new)?;
         Ok(written.wrapping_add(lock(&self.fetching).freed() << 32))
+    }
+
+    fn adopted(&self) -> Result<Vec<SurveyId>, DeskError> {
+        self.guests.carried().map_err(DeskError::new)
+    }
+
+    fn adopted_desk(&self, survey: &SurveyId) -> Result<Option<Arc<dyn Desk>>, DeskError> {
+        let desk = self.guests.desk(survey).map_err(DeskError::new)?;
+        Ok(desk.map(|d| d as Arc<dyn Desk>))
     }
 
     fn close(&self, meeting: u64) {

@@ -16,6 +16,7 @@ mod geopackage;
 mod give;
 mod ground;
 mod growing;
+mod guests;
 mod handed;
 mod home;
 mod import;

@@ -2,8 +2,9 @@
 
 use crate::{Binding, Config, SurveySecret, Wants};
 use leadline_logbook::Have;
-use leadline_model::{DeviceId, Digest, EntryId, StripDigest, Text};
+use leadline_model::{DeviceId, Digest, EntryId, StripDigest, SurveyId, Text};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Whoever holds the data. Its calls may block; the caller keeps them off its event loop and calls it from two
 /// threads at once (one per [`Lane`]), for several meetings at a time.
@@ -22,6 +23,17 @@ pub trait Desk: Send + Sync + 'static {
 
     /// The meeting with this number ([`Config::meeting`]) is over, in whatever way.
     fn close(&self, _meeting: u64) {}
+
+    /// The surveys that this one adopts and about which this device meets its crew: ascending, at most
+    /// [`crate::ADOPTED_MAX`]. Asked after a meeting, so that what it brought counts.
+    fn adopted(&self) -> Result<Vec<SurveyId>, DeskError> {
+        Ok(Vec::new())
+    }
+
+    /// The desk of one of them; `None` if it is none of them. It admits whom this desk admits.
+    fn adopted_desk(&self, _survey: &SurveyId) -> Result<Option<Arc<dyn Desk>>, DeskError> {
+        Ok(None)
+    }
 
     /// What of a leg that is being recorded is to be shown to the crew, with a number that grows with it: the latest
     /// only, at most [`crate::PROVISIONAL_BYTES`]. Nothing in it is kept by anybody.

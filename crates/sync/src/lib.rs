@@ -5,6 +5,7 @@
 //! they are genuine, is the desk's business. It opens no socket and no file, and reads no clock.
 //! docs/protocol.md tells the sequence in words and draws every byte.
 
+mod adopted;
 mod block;
 mod config;
 mod desk;
@@ -21,7 +22,10 @@ mod wants;
 
 /// Part of this crate's interface.
 pub use leadline_logbook::{DeviceKey, Have, Limits};
+/// Which survey a meeting is about.
+pub use leadline_model::SurveyId;
 
+pub use adopted::{ADOPTED_FRAME, ADOPTED_MAX, adopted_frame, adopted_of};
 pub use config::{Binding, Config, HELLO_NAME_BYTES, InviteProof, SurveySecret, prologue};
 pub use desk::{Admission, Answer, Desk, DeskError, Holdings, Lane, Question, Stored, StripKey};
 pub use framing::{Deframer, FRAME_PREFIX, FrameTooLong, framed};

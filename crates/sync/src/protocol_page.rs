@@ -112,6 +112,13 @@ fn framing() {
 }
 
 #[test]
+fn the_frame_that_names_an_adopted_survey() {
+    let survey = SurveyId([0x5e; 16]);
+    assert_eq!(crate::adopted_of(&example("adopted")), Some(survey));
+    assert_eq!(crate::adopted_frame(&survey), example("adopted"));
+}
+
+#[test]
 fn what_is_signed() {
     let binding = crate::Binding { mine: vec![0x0a; 3], theirs: vec![0x0b; 3] };
     assert_eq!(binding.text(&SurveyId([0x5e; 16])), example("channel"));

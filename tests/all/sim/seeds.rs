@@ -23,14 +23,13 @@ pub(super) struct Story {
     pub(super) end: Result<(), Violation>,
 }
 
-/// Whether keepers dismiss devices and change roles: in memory, unless `LEADLINE_SIM_WORDS` is 0. Real stores put the
-/// strips of masked entries apart, which the promise that no strip is lost does not know of.
-fn with_words(folders: bool) -> bool {
-    !folders && std::env::var_os("LEADLINE_SIM_WORDS").is_none_or(|v| v != "0")
+/// Whether keepers dismiss devices and change roles: unless `LEADLINE_SIM_WORDS` is 0.
+fn with_words() -> bool {
+    std::env::var_os("LEADLINE_SIM_WORDS").is_none_or(|v| v != "0")
 }
 
 pub(super) fn run(seed: u64, flaw: Flaw, folders: bool) -> Story {
-    run_with(seed, flaw, folders, with_words(folders))
+    run_with(seed, flaw, folders, with_words())
 }
 
 fn run_with(seed: u64, flaw: Flaw, folders: bool, words: bool) -> Story {
