@@ -127,9 +127,9 @@ fn copy(from: &Path, to: &Path) {
     for e in std::fs::read_dir(from).expect("a folder").flatten() {
         let to = to.join(e.file_name());
         if e.path().is_dir() {
-            copy(&e.path(), &to)
+            copy(&e.path(), &to);
         } else {
-            drop(std::fs::copy(e.path(), to).expect("copied"))
+            std::fs::copy(e.path(), to).expect("copied");
         }
     }
 }
