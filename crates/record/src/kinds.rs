@@ -100,7 +100,9 @@ fn is_live(format: Format) -> bool {
 mod tests {
     use super::*;
 
-    const SENTENCE: &[u8] = b"$SDDPT,5.3,0.4,*79\n";
+    /// 64 bytes are the least that decide.
+    const SENTENCE: &[u8] =
+        b"$SDDPT,5.3,0.4,*79\n$SDDPT,5.3,0.4,*79\n$SDDPT,5.3,0.4,*79\n$SDDPT,5.3,0.4,*79\n";
 
     fn frames() -> Vec<u8> {
         b"(1436454509.053905) can0 09F8027F#36FC8A360400FFFF\n".repeat(100)

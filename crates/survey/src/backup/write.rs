@@ -189,12 +189,15 @@ fn into_folder(
     retire(dir, &me, request, done)
 }
 
+/// The number of the newest backup, and what its chain holds.
+type GoesOn = Option<(usize, Checked)>;
+
 /// The newest backup of this device, and what its chain holds, if it can be gone on with; why not, if there is one.
 fn goes_on(
     seen: &FolderSeen,
     me: &DeviceId,
     request: &BackupRequest,
-) -> Result<(Option<(usize, Checked)>, Option<String>), Error> {
+) -> Result<(GoesOn, Option<String>), Error> {
     let words = request.passphrase.as_deref();
     let Some(last) = seen.newest_of(Some(me)) else { return Ok((None, seen.unreadable.first().cloned())) };
     if request.full {

@@ -213,7 +213,7 @@ fn value(kind: u64, body: &mut &[u8]) -> Option<Value> {
         10 | 11 => return None,
         _ => {
             let bytes = take(usize::try_from((kind - 12) / 2).ok()?)?;
-            if kind % 2 == 0 {
+            if kind.is_multiple_of(2) {
                 Value::Blob(bytes.to_vec())
             } else {
                 String::from_utf8(bytes.to_vec()).map_or(Value::Other, Value::Text)
