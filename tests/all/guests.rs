@@ -1,6 +1,6 @@
 //! Adopted surveys in meetings of a crew, and entries that wait: real stores, frames carried in memory.
 
-use leadline_logbook::{DeviceKey, Op, entry_id};
+use leadline_logbook::{DeviceKey, Op};
 use leadline_model::{Digest, StageReading, SurveyId, Text, UtcMillis};
 use leadline_survey::{
     Ground, Home, ParcelRequest, Role, Store, SurveyDesk, add_stage, found_survey, invite, join,
@@ -51,12 +51,6 @@ fn stage(boat: &mut Boat, mm: i32) {
     let at = UtcMillis(NOW.0 + i64::from(mm) * 1000);
     let reading = StageReading { gauge: text("jetty"), at, level_mm: mm };
     assert!(add_stage(&mut boat.store, reading, NOW).expect("writes"));
-}
-
-fn stages_of(reader: &Boat, writer: &Boat) -> usize {
-    let said = reader.store.survey_writes().expect("reads").said;
-    let device = writer.store.device();
-    said.values().filter(|s| s.device == device && matches!(s.what, Op::Stage { .. })).count()
 }
 
 fn ground(store: &Store) -> Ground {
@@ -286,37 +280,4 @@ fn hostile_bytes_leave_nothing_behind() {
     let Ok(Answer::Stored(done)) = at.answer(store(entries)) else { panic!("stores") };
     assert_eq!((done.entries as usize, done.refused.len()), (held_by_one.len(), 1));
     assert_eq!(held(&w.two, &w.north), held(&w.one, &w.north));
-}
-
-/// The id does not cover the signature, and nobody's signature is looked at before it is admitted: so a copy that
-/// somebody has spoiled waits beside the genuine entry, whichever came first.
-#[test]
-fn a_spoiled_copy_waits_beside_the_genuine_entry() {
-    let mut one = founder();
-    let mut two = joined(&mut one, Role::Keeper, "two");
-    give_all(&one, &mut two.store);
-    let mut three = joined(&mut two, Role::Contributor, "three");
-    give_all(&two, &mut three.store);
-    stage(&mut three, 1);
-    let of_three = |b: &Boat| -> Vec<Vec<u8>> {
-        let all = b.store.entries_in_force().expect("reads");
-        all.iter()
-            .filter(|e| e.envelope().device == three.store.device())
-            .map(|e| e.bytes().to_vec())
-            .collect()
-    };
-    let genuine = of_three(&three);
-    let mut spoiled = genuine.clone();
-    spoiled.iter_mut().for_each(|e| *e.last_mut().expect("has a signature") ^= 1);
-    assert_eq!(entry_id(&spoiled[0]).expect("an id"), entry_id(&genuine[0]).expect("an id"));
-    let from = Some(two.store.device());
-    let first = one.store.accept_from(from, spoiled, vec![]).expect("accepts");
-    let second = one.store.accept_from(from, genuine.clone(), vec![]).expect("accepts");
-    let again = one.store.accept_from(from, genuine.clone(), vec![]).expect("accepts");
-    assert_eq!((first.waiting, second.waiting, again.waiting), (genuine.len(), genuine.len(), 0));
-    // The admission alone: what waited is judged now.
-    give_all(&two, &mut one.store);
-    assert_eq!(stages_of(&one, &three), 1);
-    assert_eq!(one.store.counts().expect("reads").waiting, 0);
-    assert_eq!(one.store.counts().expect("reads").quarantined, genuine.len() as u64);
 }
