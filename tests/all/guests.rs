@@ -1,6 +1,6 @@
 //! Adopted surveys in meetings of a crew, and entries that wait: real stores, frames carried in memory.
 
-use leadline_logbook::{DeviceKey, Op};
+use leadline_logbook::DeviceKey;
 use leadline_model::{Digest, StageReading, SurveyId, Text, UtcMillis};
 use leadline_survey::{
     Ground, Home, ParcelRequest, Role, Store, SurveyDesk, add_stage, found_survey, invite, join,
