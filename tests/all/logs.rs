@@ -133,3 +133,28 @@ fn explain_says_what_and_why() {
     d.run(&["import", picture.to_str().expect("UTF-8"), "--boat", "Heron", "--explain"])
         .says(1, &["because it looks like a PNG picture"]);
 }
+
+/// A boat that was towed away with its instruments on: what lies beyond the drawn shore is kept, marked, not charted.
+#[test]
+fn a_stretch_on_land_is_marked_and_not_charted() {
+    let d = Device::new();
+    d.found("Testmere");
+    let ring = [[7.411, 48.205], [7.417, 48.205], [7.417, 48.215], [7.411, 48.215], [7.411, 48.205]];
+    let shore = serde_json::json!({"type": "Polygon", "coordinates": [ring]}).to_string();
+    let shore = d.write("shore.geojson", shore);
+    d.run(&["survey", "shore", shore.to_str().expect("UTF-8"), "--stage", "0"]).says(0, &[]);
+    // Eastward at 2 m/s: 0.00427° (the shore and 20 m) are passed after 160 of 300 seconds.
+    let log = d.write("a.nmea", small_log(300, |s| 4.0 + f64::from(s % 9) * 0.1));
+    let file = &d.import(&log, "Heron")["files"][0];
+    let on_land = file["on_land"].as_u64().expect("a count");
+    assert!((135..=142).contains(&on_land), "{file}");
+    assert_eq!(file["soundings"], 300, "all are kept");
+    let status = d.json(&["status"]);
+    assert_eq!(status["soundings"], 300);
+    d.run(&["status"]).says(0, &["on land, beyond the drawn shore", &on_land.to_string()]);
+    let cells = status["cells"].as_u64().expect("a count");
+    // A shore that is taken back takes the mark with it.
+    d.run(&["survey", "shore", "--none"]).says(0, &[]);
+    assert!(d.json(&["status"])["cells"].as_u64().expect("a count") > cells + 50);
+    assert!(!d.run(&["status"]).out.contains("on land"));
+}

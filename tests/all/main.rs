@@ -24,6 +24,7 @@ mod kept_back;
 mod levelling;
 mod logs;
 mod parcels;
+mod passphrase;
 mod picture;
 mod pixels;
 mod plan;

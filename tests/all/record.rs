@@ -2,6 +2,7 @@
 
 mod faults;
 mod kill;
+mod kinds;
 mod live;
 mod load;
 mod page;

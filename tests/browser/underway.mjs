@@ -32,15 +32,17 @@ async function sizes(page, what) {
             const b = box(e);
             return b.width && !e.classList.contains('unseen') && (b.right > innerWidth + 1 || b.left < -1 || b.bottom > innerHeight + 1);
         }).map((e) => `${e.id || e.tagName} ${e.textContent.slice(0, 24)}`);
+        const cut = parts.slice(0, 5).filter((p) => p.scrollHeight > p.clientHeight + 2 || p.scrollWidth > p.clientWidth + 2).map((p) => `${p.id} ${p.clientWidth}x${p.clientHeight} holds ${p.scrollWidth}x${p.scrollHeight}`);
         const small = [...document.querySelectorAll('#uw-do button')].filter((b) => box(b).height < 60 || box(b).width < 60).map((b) => `${b.id} ${Math.round(box(b).width)}x${Math.round(box(b).height)}`);
         const map = box(document.getElementById('map'));
-        return { digits: px('#uw-depth b'), over, out, small, map: [map.width, map.height], caution: box(document.getElementById('caution')).height, others: [...document.querySelectorAll('#tabs, #sheet, #stage, #zoom')].filter((e) => box(e).height > 0).length };
+        return { digits: px('#uw-depth b'), over, out, cut, small, map: [map.width, map.height], caution: box(document.getElementById('caution')).height, others: [...document.querySelectorAll('#tabs, #sheet, #stage, #zoom')].filter((e) => box(e).height > 0).length };
     });
     // A figure of 100 px is 17 to 26 mm high on a phone or a laptop; ISO 9241-303 asks for 16 to 22 minutes of arc, at
     // two metres 9 to 13 mm.
     must(told.digits >= 100, `${what}: the depth is ${told.digits} px`);
     equal(told.over.join('; '), '', `${what}: on each other`);
     equal(told.out.join('; '), '', `${what}: sticks out`);
+    equal(told.cut.join('; '), '', `${what}: cut off`);
     equal(told.small.join('; '), '', `${what}: under 60 px`);
     equal(told.others, 0, `${what}: other parts of the page are in the way`);
     must(told.map[0] >= 300 && told.map[1] >= 90, `${what}: the map has ${told.map}`);
@@ -77,8 +79,9 @@ export async function underway(browser) {
         await phone.waitForFunction(() => /\d/.test(document.querySelector('#uw-depth b')?.textContent));
         const now = await state(phone);
         equal(now.boat.name, 'Heron', 'boat');
-        const shown = parseFloat(await phone.locator('#uw-depth b').innerText());
-        must(Math.abs(shown - now.boat.depth_m) < 1, `${shown} shown, ${now.boat.depth_m} told`);
+        // At eight times the pace the next answer may be here before it is shown: two metres are a second of it.
+        const [shown, told] = await phone.evaluate(() => [parseFloat(document.querySelector('#uw-depth b').textContent), window.leadline.underway.state().now.boat.depth_m]);
+        must(Math.abs(told - shown) < 2, `${shown} shown, ${told} told`);
         await sizes(phone, 'phone');
     });
     await check('the map grows under the boat, with its trail', async () => {

@@ -29,7 +29,7 @@ pub(crate) fn run(cli: &Cli, a: &CheckArgs) -> Result<ExitCode, Failure> {
         match typed.parse::<Source>() {
             Ok(source) => live.push(source),
             Err(_) if Path::new(typed).is_file() => {
-                done.push(check_file(Path::new(typed)).map_err(super::record::failure)?);
+                done.extend(check_file(Path::new(typed)).map_err(super::record::failure)?);
             }
             Err(e) => return Err(Failure::Input(format!("{e}; and no file has that name"))),
         }

@@ -39,18 +39,20 @@ pub(crate) fn run(cli: &Cli, a: &ImportArgs) -> Result<ExitCode, Failure> {
 
 fn request(a: &ImportArgs) -> Result<ImportRequest, Failure> {
     let setup = boat::parse(field("boat name", &a.boat)?, UtcMillis(0), &a.setup)?;
-    let date = a.date.as_deref().map(|d| {
-        let full = if d.len() == 10 { format!("{d}T00:00:00Z") } else { d.to_owned() };
-        units::time("--date", &full)
-    });
     Ok(ImportRequest {
         boat: setup.boat,
         draft_mm: setup.draft_mm,
         sound_speed_mm_s: setup.sound_speed_mm_s,
         temp_centi: setup.temp_centi,
-        date: date.transpose()?,
+        date: date(a.date.as_deref())?,
         now: units::now(),
     })
+}
+
+/// The day of logs that carry none; a day alone begins at midnight.
+pub(super) fn date(typed: Option<&str>) -> Result<Option<UtcMillis>, Failure> {
+    let full = |d: &str| if d.len() == 10 { format!("{d}T00:00:00Z") } else { d.to_owned() };
+    typed.map(|d| units::time("--date", &full(d))).transpose()
 }
 
 fn as_json(d: &Imported) -> serde_json::Value {
@@ -58,7 +60,7 @@ fn as_json(d: &Imported) -> serde_json::Value {
         d.report.problems.iter().map(|(p, n)| (p.code().to_owned(), json!(n))).collect();
     json!({
         "path": d.path, "format": d.report.format.code(), "lines": d.report.lines, "soundings": d.report.soundings,
-        "problems": problems, "legs": d.legs, "known": d.known, "trimmed": d.trimmed,
+        "problems": problems, "legs": d.legs, "known": d.known, "trimmed": d.trimmed, "on_land": d.on_land,
         "why": d.report.why, "reading": d.report.reading, "uses": uses(d), "kinds": kinds(d),
     })
 }
@@ -127,6 +129,12 @@ fn print(d: &Imported, explain: bool) -> Result<(), Failure> {
         talk::say(&format!(
             "  {} soundings near home were cut off and stay on this device (leadline trim).",
             d.trimmed
+        ))?;
+    }
+    if d.on_land > 0 {
+        talk::say(&format!(
+            "  {} soundings lie on land, beyond the drawn shore: kept, marked, not charted.",
+            d.on_land
         ))?;
     }
     if d.known > 0 {

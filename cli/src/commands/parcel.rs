@@ -10,7 +10,7 @@ use crate::failure::Failure;
 use clap::Subcommand;
 use leadline_survey::{ParcelEnd, ParcelHeader, ParcelTerms};
 use serde_json::{Value, json};
-use std::io::Read;
+use std::io::{IsTerminal, Read};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -61,10 +61,15 @@ pub(crate) fn passphrase(file: &Path) -> Result<String, Failure> {
         |e: std::io::Error| Failure::Input(format!("{}: {e}; give the passphrase's file", file.display()));
     let mut bytes = Vec::new();
     if file == Path::new("-") {
-        crate::talk::note("Type the passphrase (it is shown), then Enter:");
-        // A line at a time, so that whoever types need not end the input.
-        let mut line = String::new();
-        std::io::stdin().read_line(&mut line).map_err(failed)?;
+        let line = if std::io::stdin().is_terminal() {
+            crate::talk::note("Type the passphrase (it is not shown), then Enter:");
+            rpassword::read_password().map_err(failed)?
+        } else {
+            // A line at a time, so that whoever writes it need not end the input.
+            let mut line = String::new();
+            std::io::stdin().read_line(&mut line).map_err(failed)?;
+            line
+        };
         bytes.extend_from_slice(line.as_bytes());
     } else {
         let opened = std::fs::File::open(file).map_err(failed)?;

@@ -24,6 +24,9 @@ pub(crate) struct RecordArgs {
     pub boat: String,
     #[command(flatten)]
     pub setup: SetupArgs,
+    /// Day of logs that carry no date (UTC), such as 2026-05-01
+    #[arg(long, value_name = "UTC")]
+    pub date: Option<String>,
     /// End after so many seconds
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,
@@ -39,7 +42,7 @@ pub(crate) fn run(cli: &Cli, a: &RecordArgs) -> Result<ExitCode, Failure> {
             draft_mm: setup.draft_mm,
             sound_speed_mm_s: setup.sound_speed_mm_s,
             temp_centi: setup.temp_centi,
-            date: None,
+            date: super::import::date(a.date.as_deref())?,
             now: units::now(),
         },
         lasts: a.seconds.map(|s| Duration::from_secs(u64::from(s))),

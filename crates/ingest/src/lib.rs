@@ -39,6 +39,7 @@ mod points;
 mod problem;
 mod pulse;
 mod signalk;
+mod stamp;
 
 pub use account::{Example, LineUses, Report};
 pub use format::Format;
@@ -47,3 +48,4 @@ pub use kinds::{Good, Kind};
 pub use legs::Leg;
 pub use problem::Problem;
 pub use pulse::Pulse;
+pub use stamp::time_of_line;

@@ -10,5 +10,5 @@ mod log;
 mod message;
 
 pub(crate) use clock::Clock;
-pub(crate) use line::looks_like_frames;
+pub(crate) use line::{line_stamp, looks_like_frames};
 pub(crate) use log::N2kLog;

@@ -38,11 +38,14 @@ pub enum Domain {
     Door,
     /// A backup's bytes.
     Backup,
+    /// All bytes of an entry that waits, signature included: for this device's own table.
+    Waiting,
 }
 
 impl Domain {
     fn context(self) -> &'static str {
         match self {
+            Self::Waiting => "leadline 2026 waiting v1",
             Self::Strip => "leadline 2026 strip v1",
             Self::LegLeaf => "leadline 2026 leg leaf v1",
             Self::LegNode => "leadline 2026 leg node v1",

@@ -65,11 +65,13 @@ pub enum VoidReason {
     PositionJump,
     /// A person left it out.
     LeftOut,
+    /// Beyond the drawn shore: a trailer, or a berth on land.
+    OnLand,
 }
 
 impl VoidReason {
     /// All reasons.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::NoFix,
         Self::PoorFix,
         Self::TooFast,
@@ -80,6 +82,7 @@ impl VoidReason {
         Self::Frozen,
         Self::PositionJump,
         Self::LeftOut,
+        Self::OnLand,
     ];
 
     /// What people read.
@@ -95,6 +98,7 @@ impl VoidReason {
             Self::Frozen => "depth frozen",
             Self::PositionJump => "position jumped",
             Self::LeftOut => "left out by a person",
+            Self::OnLand => "on land, beyond the drawn shore",
         }
     }
 }

@@ -118,14 +118,24 @@ impl Checked {
     }
 }
 
-/// Looks at a file that is one log.
-pub fn check_file(path: &Path) -> Result<Checked, Error> {
-    let unreadable = |source| leadline_survey::Error::Unreadable { path: path.to_owned(), source };
-    let mut file = std::fs::File::open(path).map_err(unreadable)?;
+/// Looks at the logs of a file: one, packed or not, or all in a ZIP archive.
+pub fn check_file(path: &Path) -> Result<Vec<Checked>, Error> {
+    let mut all = Vec::new();
+    leadline_survey::look_into(path, &mut |name, log| {
+        all.push(check_log(name, log)?);
+        Ok(())
+    })?;
+    Ok(all)
+}
+
+fn check_log(path: &Path, file: &mut dyn Read) -> std::io::Result<Checked> {
     let mut importer = Importer::new(Options::default());
     let (mut legs, mut chunk) = (Vec::new(), vec![0; CHUNK]);
     loop {
-        let n = file.read(&mut chunk).map_err(unreadable)?;
+        let n = match file.read(&mut chunk) {
+            Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
+            other => other?,
+        };
         if n == 0 {
             break;
         }

@@ -34,6 +34,9 @@ pub(crate) struct Head {
     pub(crate) survey: String,
     pub(crate) boat: String,
     pub(crate) begun: String,
+    /// The typed day of a log that carries none, ms since 1970.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) date: Option<i64>,
 }
 
 impl Head {
@@ -229,7 +232,12 @@ mod tests {
     use super::*;
 
     fn head() -> Head {
-        Head { survey: "00".repeat(16), boat: "He\"ron\n".into(), begun: "2026-05-01T10:02:03.004Z".into() }
+        Head {
+            survey: "00".repeat(16),
+            boat: "He\"ron\n".into(),
+            begun: "2026-05-01T10:02:03.004Z".into(),
+            date: None,
+        }
     }
 
     #[test]

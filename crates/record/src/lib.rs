@@ -7,6 +7,7 @@
 mod bearing;
 mod check;
 mod journal;
+mod kinds;
 mod present;
 mod recorder;
 mod settle;

@@ -1,6 +1,7 @@
 //! The recording itself: arrivals into the journal, the journal into legs, and a look at the instruments every second.
 
 use crate::journal::{Head, Journal};
+use crate::kinds::{Kinds, Verdict};
 use crate::present::{self, Present};
 use crate::settle::{Settled, end, folder, settle};
 use crate::space;
@@ -96,6 +97,7 @@ struct Recorder<'a> {
     log: LiveLog,
     watch: Watch,
     present: Present,
+    kinds: Kinds,
     sources: Vec<SourceState>,
     bytes: u64,
     legs: usize,
@@ -136,6 +138,7 @@ impl<'a> Recorder<'a> {
             survey: store.survey().to_string(),
             boat: plan.request.boat.as_str().to_owned(),
             begun: now.to_string(),
+            date: plan.request.date.map(|d| d.0),
         };
         let mut log = LiveLog::new(home, &plan.request)?;
         let on = settle(home, &mut store, &head, now, &mut |s| tell(Told::Settled(s)))?;
@@ -155,6 +158,7 @@ impl<'a> Recorder<'a> {
         let sources = plan.sources.iter();
         let sources =
             sources.map(|s| SourceState { name: s.to_string(), ..SourceState::default() }).collect();
+        let kinds = Kinds::new(plan.sources.len(), log.format());
         let mut recorder = Self {
             home,
             store,
@@ -163,6 +167,7 @@ impl<'a> Recorder<'a> {
             log,
             watch: Watch::new(Instant::now()),
             present: Present::default(),
+            kinds,
             sources,
             bytes: 0,
             legs: 0,
@@ -221,13 +226,9 @@ impl<'a> Recorder<'a> {
         match arrival.what {
             Brought::Lines(lines) => {
                 state.bytes += lines.len() as u64;
-                state.up = true;
+                state.up = !state.ended;
                 self.bytes += lines.len() as u64;
-                let log = &mut self.log;
-                self.journal.lay(arrival.source, arrival.at, &lines, |bytes| log.push(bytes));
-                if self.log.has_closed() {
-                    self.keep_legs(tell);
-                }
+                self.sort(arrival.source, arrival.at, &lines, tell);
             }
             Brought::Up(words) => {
                 (state.up, state.words) = (true, words.clone());
@@ -240,12 +241,40 @@ impl<'a> Recorder<'a> {
             Brought::Dropped(n) => tell(Told::Warning(Warning::Dropped(name, n))),
             Brought::Ended => {
                 state.ended = true;
+                let rest = self.kinds.rest(arrival.source);
+                self.lay(arrival.source, arrival.at, &rest, tell);
                 tell(Told::Ended(name));
             }
             Brought::Failed(why) => {
                 (state.ended, state.words) = (true, why.clone());
                 tell(Told::Failed(name, why));
             }
+        }
+    }
+
+    /// Lays lines into the journal if they are of the recording's kind.
+    fn sort(&mut self, source: usize, at: UtcMillis, lines: &[u8], tell: &mut dyn FnMut(Told)) {
+        match self.kinds.take(source, lines) {
+            Verdict::Lay(lines) => self.lay(source, at, &lines, tell),
+            Verdict::Hold | Verdict::Drop => {}
+            Verdict::Refuse(kind, of) => {
+                let state = &mut self.sources[source];
+                (state.up, state.ended) = (false, true);
+                state.words = format!("it speaks {kind}, the recording is {of}");
+                let name = state.name.clone();
+                tell(Told::Warning(Warning::OtherKind(name, kind, of)));
+            }
+        }
+    }
+
+    fn lay(&mut self, source: usize, at: UtcMillis, lines: &[u8], tell: &mut dyn FnMut(Told)) {
+        if lines.is_empty() {
+            return;
+        }
+        let log = &mut self.log;
+        self.journal.lay(source, at, lines, |bytes| log.push(bytes));
+        if self.log.has_closed() {
+            self.keep_legs(tell);
         }
     }
 
@@ -345,6 +374,9 @@ impl<'a> Recorder<'a> {
     }
 
     fn end(mut self) -> Result<Recorded, Error> {
+        for (source, lines) in self.kinds.rests() {
+            self.journal.lay(source, crate::now(), &lines, |_| ());
+        }
         let path = self.journal.path().to_owned();
         let failed = |source| Error::Journal { path: path.display().to_string(), source };
         self.journal.flush().map_err(failed)?;

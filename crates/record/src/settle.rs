@@ -69,7 +69,7 @@ fn close(home: &Home, store: &mut Store, found: &Found, now: UtcMillis) -> Resul
     let Ok(boat) = leadline_model::Text::new(&head.boat) else {
         return Ok(left("its boat's name is damaged; `leadline import` it with its boat's name"));
     };
-    let request = request_of(boat, now);
+    let request = request_of(boat, head.date.map(UtcMillis), now);
     if Some(store.survey()) == head.survey_id() {
         return end(home, store, &found.path, &request).map(|i| Settled::Closed(Box::new(i)));
     }
@@ -82,8 +82,8 @@ fn close(home: &Home, store: &mut Store, found: &Found, now: UtcMillis) -> Resul
     }
 }
 
-fn request_of(boat: leadline_model::Text, now: UtcMillis) -> ImportRequest {
-    ImportRequest { boat, draft_mm: None, sound_speed_mm_s: None, temp_centi: None, date: None, now }
+fn request_of(boat: leadline_model::Text, date: Option<UtcMillis>, now: UtcMillis) -> ImportRequest {
+    ImportRequest { boat, draft_mm: None, sound_speed_mm_s: None, temp_centi: None, date, now }
 }
 
 /// Imports a journal whole and removes it: its raw bytes are among the originals then.

@@ -1,6 +1,6 @@
 //! Whether depth, fix and time are alive, and whether the boat goes at a speed whose soundings are sure.
 
-use leadline_ingest::Pulse;
+use leadline_ingest::{Format, Pulse};
 use std::fmt;
 use std::time::{Duration, Instant};
 
@@ -80,6 +80,8 @@ pub enum Warning {
     Dropped(String, u64),
     /// What comes is no log of instruments.
     NoLog,
+    /// A source speaks another kind of log than the recording: the source, its kind, that of the recording.
+    OtherKind(String, Format, Format),
 }
 
 impl Warning {
@@ -99,6 +101,7 @@ impl Warning {
             Self::LegsWait(_) => "legs-wait",
             Self::Dropped(..) => "dropped",
             Self::NoLog => "no-log",
+            Self::OtherKind(..) => "other-kind",
         }
     }
 }
@@ -131,6 +134,10 @@ impl fmt::Display for Warning {
             Self::Dropped(source, n) => write!(
                 f,
                 "{n} datagrams of {source} were dropped because this computer is too busy: end other programs, or use tcp: where the instruments offer it"
+            ),
+            Self::OtherKind(source, kind, of) => write!(
+                f,
+                "{source} speaks {kind}, but this recording is {of}: nothing of that source is recorded, for all sources of one recording are one log; let the instruments send one kind (a gateway can), or record that source by itself in a second window"
             ),
             Self::NoLog => f.write_str(
                 "what comes is no log of instruments that is understood; `leadline check` says more",

@@ -2,7 +2,7 @@
 
 use crate::Settings;
 use leadline_model::{
-    Gauge, GridPos, LegId, Levelling, Setup, Sounding, StageReading, Text, Verdict, WaterCast,
+    Gauge, GridPos, LegId, Levelling, Setup, Shoreline, Sounding, StageReading, Text, Verdict, WaterCast,
 };
 use std::collections::BTreeSet;
 
@@ -36,6 +36,8 @@ pub struct Input {
     pub river: Vec<GridPos>,
     /// What people decided, all verdicts in force.
     pub verdicts: Vec<Verdict>,
+    /// The edge of the water, if it is drawn.
+    pub shore: Option<Shoreline>,
     /// The levelling in force.
     pub levelling: Option<Levelling>,
     /// Thresholds and defaults of the survey.

@@ -19,6 +19,7 @@ mod depth;
 mod explain;
 mod fix;
 mod input;
+mod land;
 mod level;
 mod levelled;
 mod limits;
@@ -44,6 +45,7 @@ pub use copies::{CopyFound, Recording};
 pub use depth::{DraftSource, DraftUsed, SoundSource, SoundUsed};
 pub use explain::{Basis, Term, explain};
 pub use input::{Adopted, DeviceSet, Input, LegInput};
+pub use land::Land;
 pub use level::{
     BoatFound, DatumFound, DayFound, Differences, Equation, Found, Proposal, Robust, Spread, least_squares,
     level, robust,

@@ -145,12 +145,24 @@ impl<'a> Ground<'a> {
                 along: place.2,
                 east: place.0 as f32,
                 north: place.1 as f32,
-                void: gate(s, &out, self.settings),
+                void: self.on_land(s, gate(s, &out, self.settings), water),
                 ..Point::lone(s, range)
             });
         }
         self.fill_speeds(&mut points);
         points
+    }
+
+    /// On land a depth is none, whatever it says; people, and what the receiver does not stand by, come first. An adopted
+    /// survey has a datum of its own, and so perhaps another shore.
+    fn on_land(&self, s: &Sounding, void: Option<VoidReason>, water: Water<'_>) -> Option<VoidReason> {
+        let open = matches!(void, None | Some(VoidReason::OutOfRange));
+        if !open || !self.statements.land.is_drawn() || water.datum.is_some() {
+            return void;
+        }
+        let stage = water.stages.find(s.time, s.at);
+        let level = (stage.how != StageHow::Unknown).then_some(stage.level);
+        if self.statements.land.holds(s.at, level) { Some(VoidReason::OnLand) } else { void }
     }
 
     /// The told speed, else that of the track; then the speed ceiling.

@@ -3,7 +3,7 @@
 use crate::levelled::Levels;
 use crate::setups::Setups;
 use crate::sound::Casts;
-use crate::{Input, LegInput, Settings, StageRecord};
+use crate::{Input, Land, LegInput, Settings, StageRecord};
 use leadline_model::{Text, Verdict};
 use std::collections::BTreeSet;
 
@@ -15,6 +15,7 @@ pub(crate) struct Statements {
     pub(crate) stages: StageRecord,
     pub(crate) casts: Casts,
     pub(crate) verdicts: Vec<Verdict>,
+    pub(crate) land: Land,
     pub(crate) levels: Levels,
     /// Adopted surveys, in the order given.
     pub(crate) adopted: Vec<Foreign>,
@@ -33,8 +34,19 @@ pub(crate) struct Foreign {
 impl Statements {
     /// The statements of `input`, and its legs.
     pub(crate) fn of(input: Input) -> (Self, Vec<LegInput>) {
-        let Input { legs, setups, stages, casts, gauges, river, verdicts, levelling, settings, adopted } =
-            input;
+        let Input {
+            legs,
+            setups,
+            stages,
+            casts,
+            gauges,
+            river,
+            verdicts,
+            shore,
+            levelling,
+            settings,
+            adopted,
+        } = input;
         let adopted = adopted
             .into_iter()
             .map(|a| Foreign {
@@ -48,6 +60,7 @@ impl Statements {
             setups: Setups::new(&setups),
             stages: StageRecord::along(&stages, &gauges, &river, &settings.defaults),
             casts: Casts::new(&casts, &settings.defaults),
+            land: Land::of(shore.as_ref()),
             levels: Levels::new(levelling.as_ref()),
             verdicts,
             settings,

@@ -15,6 +15,7 @@ use archive::Container;
 use leadline_ingest::{Importer, Leg, Options, Report};
 use leadline_logbook::{Domain, Hasher, Limits, Op, PackedLeg};
 use leadline_model::{Digest, LegWindow, Setup, Text, UtcMillis};
+use leadline_reduce::Land;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{Read, Write};
@@ -54,6 +55,8 @@ pub struct Imported {
     pub known: usize,
     /// Soundings near home that were cut off (`leadline trim`); they are in no leg.
     pub trimmed: u64,
+    /// Soundings beyond the drawn shore: kept, marked, not charted.
+    pub on_land: u64,
 }
 
 /// The log files that `paths` mean: folders are searched, in name order; hidden files are skipped.
@@ -86,6 +89,30 @@ fn collect(path: &Path, out: &mut Vec<PathBuf>, depth: u32) -> Result<(), Error>
 
 fn is_hidden(p: &Path) -> bool {
     p.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
+}
+
+/// Hands `take` the logs of one file, as [`import_logs`] finds them, with their names. Nothing is imported.
+pub fn look_into(
+    path: &Path,
+    take: &mut dyn FnMut(&Path, &mut dyn Read) -> std::io::Result<()>,
+) -> Result<(), Error> {
+    let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
+    match archive::open(path)?.0 {
+        Container::Plain(mut file) => take(path, &mut file).map_err(unreadable),
+        Container::Gzip(mut log) => take(path, &mut *log).map_err(unreadable),
+        Container::Zip(mut zip) => {
+            let mut any = false;
+            for n in 0..zip.len() {
+                let looked = zip.member(n, |name, log| {
+                    take(&name, log).map_err(|source| Error::Unreadable { path: name, source })
+                })?;
+                any |= looked.is_some();
+            }
+            let none =
+                "there is no log in this ZIP archive (folders, links and hidden files are passed over)";
+            if any { Ok(()) } else { Err(Error::Request(format!("{}: {none}", path.display()))) }
+        }
+    }
 }
 
 /// Imports the logs of one file: a log as it is or gzipped, or those in a ZIP archive. `progress` is told bytes as they
@@ -175,6 +202,7 @@ fn import_log(
     let trims = Trims::of(&home.trims()?);
     let read = read_log(incoming, &home.originals(), request.date, (store.limits(), &trims))?;
     let known = known_legs(store, &request.boat)?;
+    let on_land = on_land(store, &read.legs)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
     let mut groups: Vec<Vec<Op>> =
         setup_ops(store, request, &read.legs)?.into_iter().map(|op| vec![op]).collect();
@@ -191,7 +219,21 @@ fn import_log(
     }
     let known = read.legs.iter().filter(|l| known.contains(&l.id)).count();
     let (legs, trimmed) = (read.legs.len(), read.trimmed);
-    Ok(Imported { path: path.to_owned(), report: read.report, legs, known, trimmed })
+    Ok(Imported { path: path.to_owned(), report: read.report, legs, known, trimmed, on_land })
+}
+
+/// How many soundings lie beyond the drawn shore, wherever the water stood.
+fn on_land(store: &Store, legs: &[PackedLeg]) -> Result<u64, Error> {
+    let land = Land::of(Ground::of(&store.survey_writes()?).shore.as_ref());
+    if !land.is_drawn() {
+        return Ok(0);
+    }
+    let mut n = 0;
+    for strip in legs.iter().flat_map(|l| &l.strips) {
+        let (_, soundings) = leadline_logbook::unpack_strip(&strip.packed, &strip.digest, store.limits())?;
+        n += soundings.iter().filter(|s| land.holds(s.at, None)).count() as u64;
+    }
+    Ok(n)
 }
 
 /// The legs that a log gives when it is read again, the digest of its bytes, and how many soundings near home are in it.

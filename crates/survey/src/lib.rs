@@ -59,6 +59,7 @@ pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
 pub use home::{Home, KnownSurvey};
 pub use import::{
     ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,
+    look_into,
 };
 pub use invite::InviteText;
 /// Files of gauge levels: their options, units and zones.

@@ -312,6 +312,7 @@ impl Ground {
             gauges: self.gauges.clone(),
             river: self.river.clone(),
             verdicts: self.verdicts.iter().map(|s| s.what.clone()).collect(),
+            shore: self.shore.clone(),
             levelling: self.levelling.as_ref().map(|l| l.what.clone()),
             settings: self.settings(),
             adopted: Vec::new(),

@@ -108,6 +108,25 @@ fn whoever_does_not_swap_gets_and_gives_one_way() {
     [&heron, &wren].into_iter().for_each(is_tidy);
 }
 
+/// A swap with somebody who has nothing to give: said before the code is used, so that it still stands; and a survey
+/// without a sounding is a gift as well.
+#[test]
+fn a_swap_where_one_side_has_nothing() {
+    let Some((_lab, h)) = Lab::with_hosts(2) else { return };
+    let (heron, wren, teal) = (boat("Testmere", "Heron", 1), Device::new(), Device::new());
+    let (mut gives, code) = giving(&h[0], &heron, &["--swap"]);
+    h[1].run(&wren, &["parcel", "take", &code, "--swap"]).says(1, &["survey"]);
+    assert!(surveys(&wren).is_empty());
+    teal.found("Far tarn");
+    let took = h[1].run(&teal, &["parcel", "take", &code, "--swap", "--json"]).json();
+    assert_eq!(gives.code(LONG), 0, "{}", gives.all());
+    assert!(took["given_bytes"].as_u64() > Some(0), "{took}");
+    assert_eq!((surveys(&heron).len(), surveys(&teal).len()), (2, 2));
+    assert_eq!(heron.json(&["status", "--survey", "Far tarn"])["soundings"], 0);
+    assert_eq!(cells(&heron, "Testmere"), cells(&teal, "Testmere"));
+    [&heron, &wren, &teal].into_iter().for_each(is_tidy);
+}
+
 #[test]
 fn a_giver_that_dies_leaves_nothing_half_taken() {
     let Some((_lab, h)) = Lab::with_hosts(2) else { return };

@@ -278,3 +278,13 @@ pub(crate) fn wait_equal(devices: &[&Device], running: &[&Running]) {
         std::thread::sleep(Duration::from_millis(250));
     }
 }
+
+/// Prints what all have said, each line with the seconds since `began`.
+pub(crate) fn tell_log(began: Instant, said: &[(&str, &Running)]) {
+    let lines = said.iter().flat_map(|(who, r)| r.timed().into_iter().map(move |(at, line)| (at, who, line)));
+    let mut lines: Vec<_> = lines.collect();
+    lines.sort();
+    for (at, who, line) in lines {
+        eprintln!("{:7.2}  {who}  {line}", at.duration_since(began).as_secs_f64());
+    }
+}

@@ -1,6 +1,6 @@
 //! Links that break, return, move and come late; a host that relays between two networks.
 
-use super::lab::{LONG, Lab, wait_equal};
+use super::lab::{LONG, Lab, tell_log, wait_equal};
 use crate::home::{Device, meet, small_log_on, two_boats};
 use std::time::{Duration, Instant};
 
@@ -34,15 +34,7 @@ fn a_cut_link_that_returns() {
     let back = Instant::now();
     wait_equal(&[&heron, &plover], &[&a, &b]);
     eprintln!("equal again {:.1} s after the link came back", back.elapsed().as_secs_f64());
-    let said = [("Heron", a.timed()), ("Plover", b.timed())];
-    let mut log: Vec<_> = said
-        .into_iter()
-        .flat_map(|(who, lines)| lines.into_iter().map(move |(at, l)| (at, who, l)))
-        .collect();
-    log.sort();
-    for (at, who, line) in log {
-        eprintln!("{:7.2}  {who}  {line}", at.duration_since(began).as_secs_f64());
-    }
+    tell_log(began, &[("Heron", &a), ("Plover", &b)]);
 }
 
 /// The access point hands out another address; the old one is dead without a word.

@@ -37,6 +37,11 @@ impl BusLine {
     }
 }
 
+/// When the logging computer saw a line, ms since 1970, if it says so.
+pub(crate) fn line_stamp(line: &[u8]) -> Option<i64> {
+    BusLine::of(line).ok()?.stamp
+}
+
 /// Whether most whole lines of a sample are frames of the bus.
 pub(crate) fn looks_like_frames(sample: &[u8], whole: bool) -> bool {
     let (mut lines, mut frames) = (0, 0);

@@ -1,11 +1,11 @@
 //! A log played back in its own time, or faster.
 //!
-//! The times in its NMEA 0183 sentences give the pace; a step back or of more than ten seconds is not waited for. Logs
-//! of other kinds have no pace here: ten lines a second, times the speed.
+//! The times in its lines give the pace, whatever kind of log it is; a step back or of more than ten seconds is not
+//! waited for. Logs without times that are understood: ten lines a second, times the speed.
 
 use super::lines::Lines;
 use super::{Brought, Outlet};
-use leadline_ingest::nmea::{Content, sentence};
+use leadline_ingest::time_of_line;
 use std::path::Path;
 use std::time::Duration;
 use tokio::fs::File;
@@ -77,7 +77,7 @@ impl Pace {
     /// How long to wait before this line.
     fn step(&mut self, line: &[u8]) -> Duration {
         self.lines += 1;
-        let ms = match time_of_day(line) {
+        let ms = match time_of_line(line) {
             Some(now) => {
                 let step = self.last.map_or(0, |last| (now - last).rem_euclid(DAY_MS));
                 self.last = Some(now);
@@ -87,14 +87,6 @@ impl Pace {
             None => 0.0,
         };
         Duration::from_secs_f64(ms / 1000.0 / self.speed)
-    }
-}
-
-fn time_of_day(line: &[u8]) -> Option<i64> {
-    match sentence(line.trim_ascii_end()).ok()?.content {
-        Content::Fix(fix) => fix.time_of_day.map(i64::from),
-        Content::Date(time, _) => time.map(i64::from),
-        _ => None,
     }
 }
 

@@ -307,6 +307,42 @@ fn waiting_is_bounded_for_each_peer() {
     assert_eq!(done.waiting, 2);
 }
 
+/// The id does not cover the signature, and nobody's signature is looked at before it is admitted: so a copy that
+/// somebody has spoiled waits beside the genuine entry, whichever came first.
+#[test]
+fn a_spoiled_copy_waits_beside_the_genuine_entry() {
+    let mut one = founder();
+    let mut two = joined(&mut one, Role::Keeper, "two");
+    meet(&mut one, &mut two);
+    let mut three = joined(&mut two, Role::Contributor, "three");
+    give(&two, &mut three);
+    stage(&mut three, 1).expect("writes");
+    let of_three = |b: &Boat| -> Vec<Vec<u8>> {
+        let all = b.store.entries_in_force().expect("reads");
+        all.iter()
+            .filter(|e| e.envelope().device == three.store.device())
+            .map(|e| e.bytes().to_vec())
+            .collect()
+    };
+    let genuine = of_three(&three);
+    let mut spoiled = genuine.clone();
+    spoiled.iter_mut().for_each(|e| *e.last_mut().expect("has a signature") ^= 1);
+    assert_eq!(
+        leadline_logbook::entry_id(&spoiled[0]).expect("an id"),
+        leadline_logbook::entry_id(&genuine[0]).expect("an id")
+    );
+    let from = Some(two.store.device());
+    let first = one.store.accept_from(from, spoiled, vec![]).expect("accepts");
+    let second = one.store.accept_from(from, genuine.clone(), vec![]).expect("accepts");
+    let again = one.store.accept_from(from, genuine.clone(), vec![]).expect("accepts");
+    assert_eq!((first.waiting, second.waiting, again.waiting), (genuine.len(), genuine.len(), 0));
+    // The admission alone: what waited is judged now.
+    give(&two, &mut one);
+    assert_eq!(stages_of(&one, &three), 1);
+    assert_eq!(one.store.counts().expect("reads").waiting, 0);
+    assert_eq!(one.store.counts().expect("reads").quarantined, genuine.len() as u64);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 12, ..ProptestConfig::default() })]
 

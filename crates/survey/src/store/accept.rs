@@ -6,8 +6,8 @@ use super::settle::{Context, LogCuts, forget, keep_masked, load_crew, place_of, 
 use super::strips::named;
 use super::{Store, log_row};
 use crate::Error;
-use leadline_logbook::{Crew, Entry, Held, Limits, Place, Refusal, Taken, take_in};
-use leadline_model::{DeviceId, EntryId, StripDigest};
+use leadline_logbook::{Crew, Domain, Entry, Held, Limits, Place, Refusal, Taken, take_in};
+use leadline_model::{DeviceId, Digest, EntryId, StripDigest};
 use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::collections::{BTreeMap, BTreeSet, btree_map};
 
@@ -134,7 +134,7 @@ pub(super) fn take_entries(
     if restless {
         resettle(tx, cx, &before, &mut crew)?;
     }
-    let from_of = |id: &EntryId| brought.get(id).copied().unwrap_or_else(|| peer(from));
+    let from_of = |copy: &Digest| brought.get(copy).copied().unwrap_or_else(|| peer(from));
     out.waiting = keep_waiting(tx, &taken.waiting, &from_of, cx.limits).map_err(sql)?;
     for (id, reason, bytes) in &taken.refused {
         quarantine(tx, from, *id, reason, bytes, cx.limits).map_err(sql)?;
@@ -148,8 +148,8 @@ fn peer(from: Option<DeviceId>) -> [u8; 32] {
     from.map_or([0; 32], |d| d.0)
 }
 
-/// Who brought each entry that waited.
-type Brought = BTreeMap<EntryId, [u8; 32]>;
+/// Who brought each entry that waited, by the digest of all its bytes.
+type Brought = BTreeMap<Digest, [u8; 32]>;
 
 fn with_waiting(
     tx: &Transaction<'_>,
@@ -165,12 +165,12 @@ fn with_waiting(
     }
     let mut brought = Brought::new();
     let mut batch: BTreeSet<Vec<u8>> = BTreeSet::new();
-    let mut q = tx.prepare("SELECT id, peer, bytes FROM waiting")?;
+    let mut q = tx.prepare("SELECT peer, bytes FROM waiting")?;
     let mut rows = q.query([])?;
     while let Some(r) = rows.next()? {
-        let device: [u8; 32] = r.get(1)?;
-        brought.insert(EntryId(r.get(0)?), device);
-        batch.insert(r.get(2)?);
+        let bytes: Vec<u8> = r.get(1)?;
+        brought.insert(copy_of(&bytes), r.get(0)?);
+        batch.insert(bytes);
     }
     if batch.is_empty() {
         return Ok((taken, crew, brought));
@@ -208,19 +208,26 @@ fn keep(
     Ok(accepted.len() - failed.len())
 }
 
+/// What waits is kept by the digest of all its bytes: its signature cannot be judged before its device is admitted, and
+/// the id, which does not cover the signature, is the same of a spoiled copy. So that one keeps the genuine entry out
+/// of nothing.
+fn copy_of(bytes: &[u8]) -> Digest {
+    Domain::Waiting.digest(&[bytes])
+}
+
 /// Entries of devices not admitted wait: up to a bound for each peer that brings them, and for each device; the rest
 /// will be offered again.
 fn keep_waiting(
     tx: &Transaction<'_>,
     waiting: &[(DeviceId, Vec<u8>)],
-    from_of: &dyn Fn(&EntryId) -> [u8; 32],
+    from_of: &dyn Fn(&Digest) -> [u8; 32],
     limits: &Limits,
 ) -> rusqlite::Result<usize> {
     let mut used: BTreeMap<(&str, [u8; 32]), usize> = BTreeMap::new();
     let mut kept = 0;
     for (device, bytes) in waiting {
-        let Some(id) = leadline_logbook::entry_id(bytes) else { continue };
-        let peer = from_of(&id);
+        let copy = copy_of(bytes);
+        let peer = from_of(&copy);
         let keys = [("peer", peer), ("device", device.0)];
         for key in keys {
             if let btree_map::Entry::Vacant(v) = used.entry(key) {
@@ -235,7 +242,7 @@ fn keep_waiting(
             .prepare_cached(
                 "INSERT OR IGNORE INTO waiting (id, device, bytes, peer) VALUES (?1, ?2, ?3, ?4)",
             )?
-            .execute((id.0, device.0, bytes, peer))?;
+            .execute((copy.0, device.0, bytes, peer))?;
         kept += new;
         if new > 0 {
             keys.iter().for_each(|key| *used.entry(*key).or_default() += bytes.len());
