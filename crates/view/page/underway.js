@@ -286,6 +286,8 @@
             if (leadline.source.pocket) return;
             el('go-underway').addEventListener('click', start);
             el('underway').setAttribute('aria-label', w().label);
+            // Hidden until a boat records; named from the beginning.
+            el('go-underway').textContent = w().label;
             leadline.map.on('pointerdrag', () => {
                 if (!open || !follow) return;
                 follow = false;

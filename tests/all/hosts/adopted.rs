@@ -31,7 +31,9 @@ fn a_crew_mate_gets_it_and_what_comes_to_it_later() {
     assert_eq!(cells_csv(&plover), cells_csv(&heron), "the same entries of both give the same map");
     plover.run(&["status", "--survey", "Thornmere north"]).says(0, &[]);
     plover.write("own.nmea", small_log_on(8, 60, |_| 4.0));
-    plover.run(&["import", "--survey", "Thornmere north", "--boat", "X", "own.nmea"]).says(1, &["came as a gift"]);
+    plover
+        .run(&["import", "--survey", "Thornmere north", "--boat", "X", "own.nmea"])
+        .says(1, &["came as a gift"]);
     // A newer gift is read while both are in step: it goes over without a new meeting of the crew.
     let b = h[1].start(&plover, &["sync", "--survey", "Thornmere"]);
     b.says("Staying in step", LONG);
