@@ -169,7 +169,7 @@
         underway: {
             label: 'On the water',
             go: (boat) => `${boat} is recording: on the water`,
-            leave: 'Leave', follow: 'Find boat', following: 'Following', soundOn: 'Sound on', soundOff: 'Sound off', light: (t) => `Light: ${t}. Next`,
+            leave: 'Leave', follow: 'Find boat', following: 'Follows', soundOn: 'Sound on', soundOff: 'Sound off', light: (t) => `Light: ${t}. Next`,
             touch: 'TOUCH', blind: 'No watch ahead', unknown: 'Unknown ahead',
             touchHere: (d, need) => `The sounder reads ${d} here; you need ${need}.`,
             touchAhead: (t, still, d) => [
