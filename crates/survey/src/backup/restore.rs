@@ -146,7 +146,7 @@ fn put_back(path: &Path, words: Option<&str>, stores: &mut BTreeMap<SurveyId, Be
         Item::Entries(id, all) => match stores.get_mut(&id) {
             Some(begun) => {
                 let accepted = begun.store.accept(all, Vec::new())?;
-                begun.add(accepted);
+                begun.accepted.add(accepted);
                 Ok(())
             }
             None => Ok(()),
@@ -162,17 +162,6 @@ fn put_back(path: &Path, words: Option<&str>, stores: &mut BTreeMap<SurveyId, Be
 }
 
 impl Begun {
-    fn add(&mut self, more: Accepted) {
-        let sum = &mut self.accepted;
-        sum.entries += more.entries;
-        sum.known += more.known;
-        sum.waiting += more.waiting;
-        sum.masked += more.masked;
-        sum.strips += more.strips;
-        sum.refused.extend(more.refused);
-        sum.own_returned |= more.own_returned;
-    }
-
     fn take_strips(&mut self, all: Vec<Vec<u8>>) -> Result<(), Error> {
         let limits = *self.store.limits();
         let named = |p: Vec<u8>| strip_digest(&p, &limits).ok().map(|d| (d, p));
@@ -184,7 +173,7 @@ impl Begun {
             accepted.refused.clear();
             self.store.keep_aside(&named)?;
         }
-        self.add(accepted);
+        self.accepted.add(accepted);
         Ok(())
     }
 }

@@ -117,14 +117,14 @@ fn read_into(store: &mut Store, paths: &[PathBuf], keys: &Keys) -> Result<Vec<Pa
     // Strips are taken only if an entry names them: the entries of all files first, wherever they stand in them.
     for (path, sum) in paths.iter().zip(&mut sums) {
         for_each(path, keys, Some(survey), limits, |piece| match piece {
-            Piece::Entries(entries) => add(sum, store.accept(entries, Vec::new())?),
+            Piece::Entries(entries) => store.accept(entries, Vec::new()).map(|more| sum.add(more)),
             Piece::Strips(_) => Ok(()),
         })?;
     }
     let mut all = Vec::with_capacity(paths.len());
     for (path, mut accepted) in paths.iter().zip(sums) {
         let came = for_each(path, keys, Some(survey), limits, |piece| match piece {
-            Piece::Strips(strips) => add(&mut accepted, store.accept(Vec::new(), strips)?),
+            Piece::Strips(strips) => store.accept(Vec::new(), strips).map(|more| accepted.add(more)),
             Piece::Entries(_) => Ok(()),
         })?;
         if guest && !came.terms.pass_on {
@@ -253,15 +253,4 @@ fn bad(path: &Path, e: ParcelError) -> Error {
         }
         e => Error::Parcel { path: path.to_owned(), why: e.to_string() },
     }
-}
-
-fn add(sum: &mut Accepted, more: Accepted) -> Result<(), Error> {
-    sum.entries += more.entries;
-    sum.known += more.known;
-    sum.waiting += more.waiting;
-    sum.masked += more.masked;
-    sum.strips += more.strips;
-    sum.refused.extend(more.refused);
-    sum.own_returned |= more.own_returned;
-    Ok(())
 }

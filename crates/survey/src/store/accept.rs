@@ -30,6 +30,19 @@ pub struct Accepted {
     pub own_returned: bool,
 }
 
+impl Accepted {
+    /// Counts what a later part brought as well.
+    pub(crate) fn add(&mut self, more: Self) {
+        self.entries += more.entries;
+        self.known += more.known;
+        self.waiting += more.waiting;
+        self.masked += more.masked;
+        self.strips += more.strips;
+        self.refused.extend(more.refused);
+        self.own_returned |= more.own_returned;
+    }
+}
+
 /// An entry kept aside.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Quarantined {
