@@ -6,7 +6,7 @@ use crate::args::Cli;
 use crate::failure::Failure;
 use crate::talk;
 use clap::Args;
-use leadline_survey::{KeptOriginal, kept_originals, remove_original};
+use leadline_survey::{KeptOriginal, kept_originals, remove_originals};
 use serde_json::json;
 use std::path::PathBuf;
 
@@ -35,7 +35,7 @@ pub(crate) fn run(cli: &Cli, args: &PruneArgs) -> Result<(), Failure> {
     let goes: Vec<&KeptOriginal> = all.iter().filter(|o| o.stays.is_none()).collect();
     let bytes: u64 = goes.iter().map(|o| o.bytes).sum();
     if args.yes {
-        goes.iter().try_for_each(|o| remove_original(o))?;
+        remove_originals(goes.iter().copied())?;
     }
     if cli.json {
         let one =

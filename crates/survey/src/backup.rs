@@ -4,6 +4,7 @@
 mod chain;
 mod container;
 mod head;
+mod plan;
 mod restore;
 mod scan;
 mod write;

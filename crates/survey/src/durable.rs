@@ -50,3 +50,52 @@ pub(crate) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
         other => other,
     }
 }
+
+/// How old a temporary file is before it is taken for left over by a process that was killed.
+const LEFT_OVER: std::time::Duration = std::time::Duration::from_secs(24 * 3600);
+
+/// Removes files of `dir` that a killed process left there a day ago or earlier: those named `...tmp` whose name before
+/// that `is_ours`. What cannot be removed or looked at stays.
+pub(crate) fn sweep_leftovers(dir: &Path, is_ours: impl Fn(&str) -> bool) {
+    for entry in fs::read_dir(dir).into_iter().flatten().flatten() {
+        let name = entry.file_name();
+        let ours = name.to_str().and_then(|n| n.strip_suffix(".tmp")).is_some_and(&is_ours);
+        let age = entry.metadata().and_then(|m| m.modified()).ok().and_then(|t| t.elapsed().ok());
+        if ours && age.is_some_and(|a| a > LEFT_OVER) {
+            drop(fs::remove_file(entry.path()));
+        }
+    }
+}
+
+/// Whether `name` is `stem`, a dot and the number of a process, as temporary names beside their target are.
+pub(crate) fn is_beside(name: &str, stem: &str) -> bool {
+    let number = name.strip_prefix(stem).and_then(|rest| rest.strip_prefix('.'));
+    number.is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::SystemTime;
+
+    fn file(path: &Path, hours: u64) {
+        let f = fs::File::create(path).expect("made");
+        f.set_modified(SystemTime::now() - std::time::Duration::from_secs(3600 * hours)).expect("set");
+    }
+
+    #[test]
+    fn only_old_files_of_ours_are_swept() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        for (name, hours) in
+            [("lake.12.tmp", 30), ("lake.13.tmp", 2), ("lake.old.tmp", 30), ("lake.tmp", 30), ("lake.12", 30)]
+        {
+            file(&dir.path().join(name), hours);
+        }
+        sweep_leftovers(dir.path(), |n| is_beside(n, "lake"));
+        let mut left: Vec<_> =
+            fs::read_dir(dir.path()).expect("lists").map(|e| e.expect("one").file_name()).collect();
+        left.sort();
+        assert_eq!(left, ["lake.12", "lake.13.tmp", "lake.old.tmp", "lake.tmp"]);
+        sweep_leftovers(&dir.path().join("none"), |_| true);
+    }
+}

@@ -1,6 +1,7 @@
 //! Files handed over as bytes, as a browser does: under a name of their own in the device's folder while they are
 //! read or made, then gone.
 
+use crate::durable::sweep_leftovers;
 use crate::home::random;
 use crate::{
     Error, Home, ImportRequest, Imported, ParcelRead, ParcelRequest, Store, import_file, read_parcels,
@@ -18,6 +19,7 @@ impl Handed {
     fn new(home: &Home) -> Result<Self, Error> {
         let dir = home.root().join("incoming");
         std::fs::create_dir_all(&dir).map_err(Error::file(&dir))?;
+        sweep_leftovers(&dir, |_| true);
         Ok(Self { path: dir.join(format!("{}-{}.tmp", std::process::id(), Epoch(random()))) })
     }
 

@@ -5,7 +5,7 @@ mod live;
 
 pub use live::{ClosedLeg, LiveLog, import_journal};
 
-use crate::durable::{make_folder, sync_folder_of};
+use crate::durable::{make_folder, sweep_leftovers, sync_folder_of};
 use crate::ground::Ground;
 use crate::home::text;
 use crate::store::{ClaimHead, claim};
@@ -291,6 +291,7 @@ fn read_log(
     (limits, trims): (&Limits, &Trims),
 ) -> Result<ReadLog, Error> {
     make_folder(originals)?;
+    sweep_leftovers(originals, |_| true);
     let original = Original {
         temp: originals.join(format!(
             "{}-{}.tmp",

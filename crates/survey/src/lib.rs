@@ -89,7 +89,7 @@ pub use parcel::{
     write_parcels,
 };
 pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
-pub use prune::{KeptOriginal, kept_originals, remove_original};
+pub use prune::{KeptOriginal, kept_originals, remove_originals};
 pub use query::{Computed, Explained};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Repaired, Store, StoreReport, Written};

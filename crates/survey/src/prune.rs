@@ -5,6 +5,7 @@
 //! knows which strips it has.
 
 use crate::backup::Held;
+use crate::durable::sync_folder_of;
 use crate::import::legs_of;
 use crate::{Error, Home, Store};
 use leadline_logbook::{Op, PackedLeg};
@@ -56,9 +57,14 @@ pub fn kept_originals(
     Ok(all)
 }
 
-/// Removes an original.
-pub fn remove_original(original: &KeptOriginal) -> Result<(), Error> {
-    std::fs::remove_file(&original.path).map_err(Error::file(&original.path))
+/// Removes originals; those are gone from the disk when this has returned.
+pub fn remove_originals<'a>(originals: impl IntoIterator<Item = &'a KeptOriginal>) -> Result<(), Error> {
+    let mut last = None;
+    for o in originals {
+        std::fs::remove_file(&o.path).map_err(Error::file(&o.path))?;
+        last = Some(&o.path);
+    }
+    last.map_or(Ok(()), |path| sync_folder_of(path).map_err(Error::file(path)))
 }
 
 fn originals(home: &Home) -> Result<Vec<PathBuf>, Error> {

@@ -4,9 +4,9 @@ use super::homes::{Homes, copy};
 use super::layer::{Layered, journal, scratch};
 use super::table::Row;
 use crate::home::Ran;
-use leadline_survey::{Home, Store};
+use leadline_survey::{Home, Store, backup_seen, inspect_parcel};
 use std::collections::BTreeSet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// What a device holds.
@@ -16,19 +16,29 @@ pub(super) struct Holdings {
     pub(super) truth: BTreeSet<String>,
     /// What two runs of one command leave behind alike: everything but ids made by chance.
     pub(super) alike: Vec<String>,
+    /// The same of what stands beside the stores: raw logs, backups and parcels.
+    pub(super) beside: Vec<String>,
+    /// Entries and strips that the best of the backups holds.
+    backed_up: u64,
 }
 
 impl Holdings {
-    /// Reads a device, and every byte of its stores. An error is in words.
+    /// Reads a device, every byte of its stores, and of the backups and parcels beside its home. An error is in words.
     pub(super) fn of(device: &Path) -> Result<Self, String> {
+        let mut held = Self::of_home(&device.join("home"))?;
+        held.files(device)?;
+        held.beside.sort();
+        Ok(held)
+    }
+
+    fn of_home(root: &Path) -> Result<Self, String> {
         let mut held = Self::default();
-        let root = device.join("home");
         if !root.is_dir() {
             held.alike.push("trims 0 doors 0".to_owned());
             return Ok(held);
         }
         let words = |e: leadline_survey::Error| e.to_string();
-        let home = Home::open(Some(&root)).map_err(words)?;
+        let home = Home::open(Some(root)).map_err(words)?;
         for known in home.surveys().map_err(words)? {
             let mut store = home.store(&known.id.parse().expect("an id")).map_err(words)?;
             let line = held.read(&home, &mut store).map_err(words)??;
@@ -40,7 +50,43 @@ impl Holdings {
         let (trims, doors) = (home.trims().map_err(words)?.len(), home.doors().map_err(words)?.len());
         held.alike.push(format!("trims {trims} doors {doors}"));
         held.alike.sort();
+        held.beside.push(format!("raw logs {}", endings(&home.originals(), "zst").len()));
         Ok(held)
+    }
+
+    /// What bears the name it was to have is whole.
+    fn files(&mut self, device: &Path) -> Result<(), String> {
+        for parcel in endings(device, "parcel") {
+            let (_, end) = inspect_parcel(&parcel).map_err(|e| format!("half a parcel: {e}"))?;
+            if end.torn + end.damaged > 0 {
+                return Err(format!("half a parcel: {}", parcel.display()));
+            }
+            self.beside.push(format!("{} {} {}", name(&parcel), end.entries, end.strips));
+        }
+        for backup in endings(device, "backup") {
+            self.backup(&backup)?;
+        }
+        let stick = device.join("stick");
+        if !endings(&stick, "backup").is_empty() {
+            self.backup(&stick)?;
+        }
+        Ok(())
+    }
+
+    fn backup(&mut self, target: &Path) -> Result<(), String> {
+        let words = std::fs::read_to_string(target.with_file_name("words.txt")).ok();
+        let words = words.as_deref().map(str::trim);
+        let seen = backup_seen(target, words).map_err(|e| format!("half a backup: {e}"))?;
+        if let Some(first) = seen.faults.iter().chain(&seen.unreadable).next() {
+            return Err(format!("half a backup: {first}"));
+        }
+        let newest = seen.newest.last().and_then(|n| seen.files.get(*n)).ok_or("no newest backup")?;
+        let count = |s: &leadline_survey::BackupSurvey| s.entries_in_all + s.strips_in_all;
+        let held = newest.head.surveys.iter().map(count).sum();
+        self.backed_up = self.backed_up.max(held);
+        let (files, key) = (seen.files.len(), newest.head.with_key);
+        self.beside.push(format!("{} {files} files hold {held}, key {key}", name(target)));
+        Ok(())
     }
 
     fn read(
@@ -106,7 +152,7 @@ impl Tried {
         let probe = dir.path().join("probe");
         copy(device, &probe);
         let left = Holdings::of(&probe)?;
-        let done = left.alike == self.after.alike;
+        let done = (&left.alike, &left.beside) == (&self.after.alike, &self.after.beside);
         holds_all(&left, &self.before, "lost from before")?;
         if acknowledged && !done {
             return Err(format!("acknowledged and not there: {}", difference(&left, &self.after)));
@@ -126,7 +172,8 @@ impl Tried {
         }
         let end = Holdings::of(device)?;
         holds_all(&end, left, "lost when repeated")?;
-        if end.alike != self.after.alike && !self.row.again {
+        let same = (&end.alike, &end.beside) == (&self.after.alike, &self.after.beside);
+        if !same && !self.row.again {
             return Err(format!("repeated, it is another: {}", difference(&end, &self.after)));
         }
         Ok(())
@@ -134,10 +181,25 @@ impl Tried {
 }
 
 fn holds_all(now: &Holdings, before: &Holdings, what: &str) -> Result<(), String> {
+    if now.backed_up < before.backed_up {
+        return Err(format!("{what}: a backup of {}, now {}", before.backed_up, now.backed_up));
+    }
     match before.truth.difference(&now.truth).count() {
         0 => Ok(()),
         n => Err(format!("{what}: {n} entries and strips")),
     }
+}
+
+/// The files of a folder whose name ends like that.
+fn endings(dir: &Path, ending: &str) -> Vec<PathBuf> {
+    let all = std::fs::read_dir(dir).into_iter().flatten().map(|e| e.expect("readable").path());
+    let mut all: Vec<_> = all.filter(|p| p.extension().is_some_and(|e| e == ending)).collect();
+    all.sort();
+    all
+}
+
+fn name(path: &Path) -> String {
+    path.file_name().expect("a name").to_string_lossy().into_owned()
 }
 
 /// No panic, and words for every failure.
@@ -152,7 +214,8 @@ pub(super) fn sober(ran: &Ran) -> Result<(), String> {
 
 fn difference(is: &Holdings, should: &Holdings) -> String {
     let only = |a: &Holdings, b: &Holdings| {
-        a.alike.iter().filter(|l| !b.alike.contains(l)).cloned().collect::<Vec<_>>().join(" / ")
+        let all = a.alike.iter().chain(&a.beside);
+        all.filter(|l| !b.alike.contains(l) && !b.beside.contains(l)).cloned().collect::<Vec<_>>().join(" / ")
     };
     format!("is [{}], should be [{}]", only(is, should), only(should, is))
 }

@@ -50,6 +50,7 @@ impl Homes {
         plover.import(&plover.write("p.nmea", log(2, 400)), "Plover");
         heron.run(&["stage", "add", "--at", "2026-05-01T09:30Z", "--level", "0.2"]).says(0, &[]);
         meet(&heron, &plover);
+        backups_of_yesterday(&heron);
         let mark = private_mark(&heron);
         heron.run(&["leave-out", "--cell", "7.413,48.21", "--why", "weed"]).says(0, &[]);
         doors(&heron);
@@ -59,11 +60,13 @@ impl Homes {
         plover.run(&["parcel", "write", "more.parcel"]).says(0, &[]);
         copy_file(&plover.file("more.parcel"), &heron.file("more.parcel"));
         let invite = other_crew(&heron);
+        let empty = Device::new();
+        backups(&heron, &plover, &empty);
         let levelled = Device::new();
         copy(heron.dir.path(), levelled.dir.path());
         levelled.run(&["level", "--apply"]).says(0, &[]);
         let waiting = Listener::start(&plover);
-        Self { empty: Device::new(), heron, levelled, plover, waiting, invite, mark }
+        Self { empty, heron, levelled, plover, waiting, invite, mark }
     }
 
     /// The folder that a try begins with.
@@ -95,6 +98,28 @@ fn doors(heron: &Device) {
     let name = leadline_model::Text::new("a phone").expect("short");
     let now = leadline_model::UtcMillis(1_800_000_000_000);
     home.open_door(name, leadline_model::Digest([7; 32]), now).expect("kept");
+}
+
+/// Two backups that do not hold what comes after them: a file, and the first one of a folder.
+fn backups_of_yesterday(heron: &Device) {
+    heron.write("words.txt", "cold hands at dawn\n");
+    std::fs::create_dir(heron.file("stick")).expect("made");
+    for target in ["lake.backup", "stick"] {
+        heron.run(&["backup", target]).says(0, &[]);
+    }
+}
+
+/// What is restored, over what is there and on a device without a home.
+fn backups(heron: &Device, plover: &Device, empty: &Device) {
+    let key = ["backup", "key.backup", "--with-key", "--passphrase-file", "words.txt"];
+    heron.run(&key).says(0, &[]);
+    heron.run(&["backup", "all.backup"]).says(0, &[]);
+    plover.run(&["backup", "plover.backup"]).says(0, &[]);
+    copy_file(&plover.file("plover.backup"), &heron.file("plover.backup"));
+    std::fs::rename(heron.file("key.backup"), empty.file("key.backup")).expect("moved");
+    for name in ["all.backup", "words.txt"] {
+        copy_file(&heron.file(name), &empty.file(name));
+    }
 }
 
 /// What commands read.

@@ -19,7 +19,7 @@ pub(super) struct Row {
 }
 
 /// The commands that write, by the words that name them, and as they are tried.
-const WRITES: [(&str, &str); 35] = [
+const WRITES: [(&str, &str); 43] = [
     ("survey new", "survey new Testmere"),
     ("survey use", "survey use Testmere"),
     ("survey set", "survey set --fair-speed 3.5 --max-speed 6"),
@@ -55,6 +55,14 @@ const WRITES: [(&str, &str); 35] = [
     ("verify", "verify"),
     ("view", "view --revoke 1"),
     ("status", "status"),
+    ("backup", "backup lake.backup"),
+    ("backup", "backup stick"),
+    ("backup", "backup stick --keep 1"),
+    ("backup", "backup locked.backup --with-key --passphrase-file words.txt"),
+    ("restore", "restore all.backup"),
+    ("restore", "restore plover.backup"),
+    ("restore", "restore key.backup --passphrase-file words.txt"),
+    ("prune", "prune --backup all.backup --yes"),
 ];
 
 /// Commands that only read; what they write is a file that the person names.
@@ -92,16 +100,13 @@ const READS: [&str; 30] = [
 ];
 
 /// Commands that write and are tried elsewhere.
-const ELSEWHERE: [(&str, &str); 5] = [
+const ELSEWHERE: [(&str, &str); 2] = [
     ("demo", "writes into a new folder of its own"),
     ("parcel take", "reads a parcel as `parcel read` does, from a socket"),
-    ("backup", "its own tests"),
-    ("restore", "its own tests"),
-    ("prune", "its own tests"),
 ];
 
 /// What is done in steps, of which some may be there; typed again, it comes to the same end.
-const IN_STEPS: [&str; 12] = [
+const IN_STEPS: [&str; 13] = [
     "survey new",
     "import card",
     "record",
@@ -115,6 +120,7 @@ const IN_STEPS: [&str; 12] = [
     "crew rotate",
     "mark share",
     "trim",
+    "restore",
 ];
 
 /// What, typed again, is done again. A log that is recorded a second time, after half of it, gives other legs.
@@ -132,7 +138,8 @@ pub(super) fn rows(homes: &Homes) -> Vec<Row> {
         name: typed,
         args: typed.split(' ').map(fill).collect(),
         start: match *typed {
-            "survey new Testmere" => Start::Empty,
+            "survey new Testmere" | "restore all.backup" => Start::Empty,
+            t if t.starts_with("restore key.backup") => Start::Empty,
             "level --undo" => Start::Levelled,
             _ => Start::Crew,
         },
@@ -140,6 +147,8 @@ pub(super) fn rows(homes: &Homes) -> Vec<Row> {
         again: AGAIN.iter().any(|w| typed.starts_with(w)),
         share: match typed.split(' ').next() {
             Some("sync" | "record") => 8,
+            // A passphrase takes its time.
+            Some(_) if typed.contains("words.txt") => 8,
             Some("level") => 4,
             _ => 1,
         },

@@ -2,15 +2,16 @@
 
 use super::chain::{Checked, Content, FolderSeen, check, folder};
 use super::container::{Sections, kind};
-use super::head::{BackupHead, BackupSurvey, Keys, Private};
+use super::head::{BackupHead, Keys};
+use super::plan::{Held, Plan, StorePlan};
 use super::scan::{Found, bad, look};
 use super::{BACKUP_ENDING, chain, head};
+use crate::durable::{is_beside, sweep_leftovers, sync_folder_of};
 use crate::parcel::lock::Sink;
-use crate::store::{Keeping, Kept};
-use crate::{Error, Home, Store};
-use leadline_logbook::{Domain, Entry, LegClaim, Op, StripRef, entry_id, strip_digest};
-use leadline_model::{DeviceId, Digest, EntryId, Nonce, StripDigest, SurveyId, Text, TileId, UtcMillis};
-use leadline_sync::{ParcelHeader, ParcelHolds, ParcelWriteError, ParcelWriter};
+use crate::{Error, Home};
+use leadline_logbook::{entry_id, strip_digest};
+use leadline_model::{DeviceId, Digest, Nonce, SurveyId, UtcMillis};
+use leadline_sync::{ParcelHeader, ParcelWriteError, ParcelWriter};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::Write;
@@ -238,6 +239,10 @@ fn retire(dir: &Path, me: &DeviceId, request: &BackupRequest, mut done: BackedUp
             Err(_) => done.not_removed.push(path),
         }
     }
+    // Gone from the disk, too, when it is said.
+    if let Some(path) = done.removed.last() {
+        sync_folder_of(path).map_err(output(path))?;
+    }
     Ok(done)
 }
 
@@ -250,151 +255,6 @@ struct Place {
     before: Option<Digest>,
 }
 
-/// What goes into a backup.
-struct Plan {
-    stores: Vec<StorePlan>,
-    private: Vec<u8>,
-}
-
-struct StorePlan {
-    store: Store,
-    chosen: Chosen,
-}
-
-/// What is new of one survey.
-struct Chosen {
-    entries: BTreeSet<EntryId>,
-    strips: BTreeSet<StripDigest>,
-    holds: ParcelHolds,
-    name: Text,
-    survey: BackupSurvey,
-}
-
-impl Plan {
-    fn of(home: &Home, surveys: &[SurveyId], held: &Content) -> Result<Self, Error> {
-        let (mut kept, mut stores) = (BTreeMap::new(), Vec::new());
-        let none = (BTreeSet::new(), BTreeSet::new());
-        for id in surveys {
-            let store = home.store(id)?;
-            let held = held.0.get(id).unwrap_or(&none);
-            let (chosen, private) = store.snapshot(|s| {
-                let private = s.kept()?;
-                Ok((choose(s, held, &private)?, private))
-            })?;
-            kept.insert(id.to_string(), private);
-            stores.push(StorePlan { store, chosen });
-        }
-        Ok(Self { stores, private: Private::of(home, kept)?.bytes()? })
-    }
-
-    fn is_empty(&self) -> bool {
-        self.stores.iter().all(|s| s.chosen.entries.is_empty() && s.chosen.strips.is_empty())
-    }
-}
-
-type Held = (BTreeSet<EntryId>, BTreeSet<StripDigest>);
-
-fn choose(store: &Store, held: &Held, private: &Kept) -> Result<Chosen, Error> {
-    let (survey, limits) = (store.survey(), *store.limits());
-    let (mut in_force, mut all, mut devices) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
-    let (mut claimed, mut damaged) = (BTreeMap::new(), 0u64);
-    store.each_kept_entry(|bytes, keeping| {
-        // What the disk has damaged would be refused on the way back.
-        let Ok(entry) = Entry::open(&bytes, &survey, |_| true, &limits) else {
-            damaged += 1;
-            return Ok(());
-        };
-        all.insert(entry.id());
-        devices.insert(entry.envelope().device);
-        if keeping == Keeping::InForce {
-            in_force.insert(entry.id());
-        }
-        for claim in entry.ops().iter().filter_map(leg) {
-            claimed.extend(claim.strips.iter().map(|s| (s.digest, strip_of(claim, s))));
-        }
-        Ok(())
-    })?;
-    let (mut strips_in_force, mut strips) = (BTreeSet::new(), BTreeSet::new());
-    for (digest, keeping) in store.kept_strips()? {
-        strips.insert(digest);
-        if keeping == Keeping::InForce {
-            strips_in_force.insert(digest);
-        }
-    }
-    let in_all = (all.union(&held.0).count() as u64, strips.union(&held.1).count() as u64);
-    let new_strips: BTreeSet<StripDigest> = strips.difference(&held.1).copied().collect();
-    let new_entries: BTreeSet<EntryId> = all.difference(&held.0).copied().collect();
-    let (holds, name) = (holds(&new_entries, &new_strips, &claimed), name(store)?);
-    let survey = BackupSurvey {
-        id: survey.to_string(),
-        name: Some(name.as_str().to_owned()),
-        guest: store.is_guest()?,
-        entries: holds.entries,
-        strips: holds.strips,
-        soundings: holds.soundings,
-        from: holds.span.map(|s| s.0.0),
-        to: holds.span.map(|s| s.1.0),
-        entries_in_all: in_all.0,
-        strips_in_all: in_all.1,
-        devices: devices.iter().map(ToString::to_string).collect(),
-        digest: holdings(&in_force, &strips_in_force).to_string(),
-        marks: private.marks() as u64,
-        damaged,
-    };
-    Ok(Chosen { entries: new_entries, strips: new_strips, holds, name, survey })
-}
-
-/// The digest of what is in force, as [`Store::holdings_digest`] makes it.
-fn holdings(entries: &BTreeSet<EntryId>, strips: &BTreeSet<StripDigest>) -> Digest {
-    let mut h = Domain::Holdings.hasher();
-    h.update(b"entries");
-    entries.iter().for_each(|e| h.update(&e.0));
-    h.update(b"strips");
-    strips.iter().for_each(|s| h.update(&s.0));
-    h.finish()
-}
-
-/// Where, how many, from when to when.
-type StripSaid = (TileId, u32, (UtcMillis, UtcMillis));
-
-fn strip_of(claim: &LegClaim, s: &StripRef) -> StripSaid {
-    let start = claim.window.start().0;
-    let at = |ms: u32| UtcMillis(start.saturating_add(i64::from(ms)));
-    (s.tile, s.count, (at(s.first_ms), at(s.last_ms)))
-}
-
-fn holds(
-    entries: &BTreeSet<EntryId>,
-    strips: &BTreeSet<StripDigest>,
-    claimed: &BTreeMap<StripDigest, StripSaid>,
-) -> ParcelHolds {
-    let said: Vec<&StripSaid> = strips.iter().filter_map(|s| claimed.get(s)).collect();
-    let tiles: BTreeSet<TileId> = said.iter().map(|s| s.0).collect();
-    let span = said.iter().map(|s| s.2).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
-    ParcelHolds {
-        entries: entries.len() as u64,
-        strips: strips.len() as u64,
-        soundings: said.iter().map(|s| u64::from(s.1)).sum(),
-        tiles: tiles.into_iter().collect(),
-        span,
-    }
-}
-
-fn name(store: &Store) -> Result<Text, Error> {
-    match store.name()? {
-        Some((name, _)) => Ok(name),
-        // Joined and not met yet: as the invite called it.
-        None => crate::home::text("name", &store.told_name()?.unwrap_or_else(|| "no name yet".to_owned())),
-    }
-}
-
-fn leg(op: &Op) -> Option<&LegClaim> {
-    match op {
-        Op::Leg(claim) => Some(claim),
-        _ => None,
-    }
-}
-
 /// Writes the file, reads it back, and gives it its name.
 fn write(
     home: &Home,
@@ -403,10 +263,11 @@ fn write(
     place: Place,
     request: &BackupRequest,
 ) -> Result<(BackupHead, u64), Error> {
+    sweep(path);
     let temp = path.with_extension(format!("{}.tmp", std::process::id()));
     let done = write_temp(home, &temp, plan, place, request).and_then(|(head, bytes)| {
         std::fs::rename(&temp, path)
-            .and_then(|()| crate::durable::sync_folder_of(path))
+            .and_then(|()| sync_folder_of(path))
             .map_err(output(path))?;
         Ok((head, bytes))
     });
@@ -414,6 +275,16 @@ fn write(
         drop(std::fs::remove_file(&temp));
     }
     done
+}
+
+/// What killed backups left beside `path`: on a stick that would be most of it one day.
+fn sweep(path: &Path) {
+    let stem = path.file_stem().and_then(|s| s.to_str()).unwrap_or_default();
+    let numbered = |name: &str| {
+        name.rsplit_once('.').is_some_and(|(s, _)| s.starts_with("leadline-") && is_beside(name, s))
+    };
+    let here = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    sweep_leftovers(here, |name| is_beside(name, stem) || numbered(name));
 }
 
 fn output(path: &Path) -> impl Fn(std::io::Error) -> Error {
