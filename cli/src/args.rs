@@ -196,7 +196,7 @@ pub(crate) enum Command {
     Trim(crate::commands::trim::TrimArgs),
     /// Keep a second copy of all this device holds: in a file, or in a folder of files with what is new each time
     #[command(
-        after_help = "Examples:\n  leadline backup /media/stick/lake.backup                 (one file, everything)\n  leadline backup /media/stick/leadline --keep 7           (a folder; each time only what is new)\n  leadline backup /media/stick/leadline --with-key --passphrase-file words.txt\n  leadline backup inspect /media/stick/leadline\n\nAn evening's schedule (crontab): 30 21 * * *  leadline backup /media/stick/leadline --keep 7 --quiet\nExit codes: 0 done, also if nothing was new; 1 the target is not there or cannot be written; 4 the store.\nIt holds private marks and what is kept back near home: not a file to give away (that is a parcel)."
+        after_help = "Examples:\n  leadline backup /media/stick/lake.backup                 (one file, everything)\n  leadline backup /media/stick/leadline --keep 7           (a folder; each time only what is new)\n  leadline backup /media/stick/leadline --with-key --passphrase-file words.txt\n  leadline backup inspect /media/stick/leadline\n\nAn evening's schedule (crontab): 30 21 * * *  leadline backup /media/stick/leadline --keep 7 --quiet\nExit codes: 0 done, also if nothing was new; 1 the target is not there or cannot be written, or an older file\ncould not be read or removed; 4 the store.\nIt holds private marks and what is kept back near home: not a file to give away (that is a parcel)."
     )]
     Backup(crate::commands::backup::BackupArgs),
     /// Put a backup back: on a new device, or beside what is here; nothing here is lost
@@ -206,7 +206,7 @@ pub(crate) enum Command {
     Restore(crate::commands::restore::RestoreArgs),
     /// Remove raw logs that are proven to be held as entries, and kept elsewhere too
     #[command(
-        after_help = "Examples:\n  leadline prune --backup /media/stick/leadline          (says what could go)\n  leadline prune --backup /media/stick/leadline --yes    (removes it)\n\nA raw log can go if, read again, it gives nothing that is not held here and in that backup as signed entries and strips."
+        after_help = "Examples:\n  leadline prune --backup /media/stick/leadline          (says what could go)\n  leadline prune --backup /media/stick/leadline --yes    (removes it)\n\nA raw log can go if, read again, it gives nothing that is not held here and in that backup as signed entries and strips. Exit code 4: one of them is damaged; it stays."
     )]
     Prune(crate::commands::prune::PruneArgs),
     /// Check every byte of the store, and make its caches again if they are wrong

@@ -80,7 +80,7 @@ pub(crate) fn run(cli: &Cli) -> Result<ExitCode, Failure> {
         Command::Trim(a) => done(trim::run(cli, a)),
         Command::Verify(a) => verify::run(cli, a),
         Command::Backup(a) => backup::run(cli, a),
-        Command::Prune(a) => done(prune::run(cli, a)),
+        Command::Prune(a) => prune::run(cli, a),
         Command::Restore(a) => restore::run(cli, a),
         Command::View(a) => done(view::run(cli, a)),
         Command::Completions { shell } => done(completions(*shell)),

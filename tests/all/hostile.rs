@@ -11,8 +11,11 @@ mod secrets;
 mod seeds;
 #[path = "../fuzz/targets.rs"]
 mod targets;
+mod traitor;
 
-use mutate::{Dice, mutate};
+use crate::sim::Dice;
+use mutate::mutate;
+use std::path::{Path, PathBuf};
 
 fn mutations() -> u64 {
     std::env::var("LEADLINE_MUTATIONS").ok().and_then(|n| n.parse().ok()).unwrap_or(4_000)
@@ -24,7 +27,7 @@ fn fuzz(name: &str, mutations: u64) {
     let seeds = seeds::of(name);
     assert!(!seeds.is_empty() && seeds.iter().any(|s| !s.is_empty()), "{name} has nothing to begin with");
     if let Some(dir) = std::env::var_os("LEADLINE_CORPUS") {
-        seeds::write(&std::path::PathBuf::from(dir).join(name), &seeds);
+        seeds::write(&PathBuf::from(dir).join(name), &seeds);
     }
     seeds.iter().for_each(|s| target(s));
     for seed in 0..mutations {
@@ -82,10 +85,26 @@ fn have_lists() {
     fuzz("have_lists", 4 * mutations());
 }
 
+/// What a fuzzer once found stays mended. Files in `tests/fuzz/found`, named TARGET-WHAT.
+#[test]
+fn what_was_found_is_mended() {
+    let dir = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/found");
+    let mut n = 0;
+    for file in std::fs::read_dir(dir).expect("a folder") {
+        let path = file.expect("readable").path();
+        let name = path.file_name().and_then(|n| n.to_str()).expect("a name").to_owned();
+        let is_of = |t: &&(&str, targets::Target)| name.starts_with(&format!("{}-", t.0));
+        let (_, target) = targets::ALL.iter().find(is_of).unwrap_or_else(|| panic!("{name}: no such target"));
+        target(&std::fs::read(&path).expect("a file"));
+        n += 1;
+    }
+    assert!(n > 0, "nothing is kept");
+}
+
 /// Every target is run here, and has its file for cargo-fuzz.
 #[test]
 fn no_target_is_left_out() {
-    let top = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let top = Path::new(env!("CARGO_MANIFEST_DIR"));
     let here = include_str!("hostile.rs");
     let manifest = std::fs::read_to_string(top.join("fuzz/Cargo.toml")).expect("there");
     for (name, _) in targets::ALL {

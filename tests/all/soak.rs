@@ -5,6 +5,7 @@
 //! `LEADLINE_SOAK_HOURS=24` makes it a whole day; `LEADLINE_SOAK_PACE=N` runs it N times as fast as life.
 
 use crate::home::Device;
+use crate::sim::Dice;
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Stdio};
@@ -14,17 +15,6 @@ const DEVICES: usize = 5;
 
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
-}
-
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % n as u64) as usize
-    }
 }
 
 /// A boat's day: a sounding a second, along lines of its own.
@@ -220,7 +210,7 @@ fn a_day_of_five_devices() {
         b.sync(first);
     }
     let began = Instant::now();
-    let (mut dice, mut tally) = (Dice(2026), Tally::default());
+    let (mut dice, mut tally) = (Dice::new(2026), Tally::default());
     let mut seen: Vec<(u64, u64, u64, u64)> = Vec::new();
     loop {
         let at = began.elapsed().as_secs() * pace;

@@ -9,7 +9,7 @@ const SHEETS = ['water', 'layers', 'place', 'who', 'meet', 'do'];
 async function fits(page, what) {
     const told = await page.evaluate(() => {
         const small = [];
-        for (const e of document.querySelectorAll('button, a.button, label.button, select, .switch, .choice span, input[type=number], input[type=text], summary')) {
+        for (const e of document.querySelectorAll('button, a.button, label.button, select, .switch, .choice span, input[type=number], input[type=text], input[type=password], summary')) {
             const box = e.getBoundingClientRect();
             if (!box.width || e.closest('[hidden]') || e.closest('details:not([open])') && e.tagName !== 'SUMMARY') continue;
             if (box.height < 43.9 || box.width < 43.9) small.push(`${e.tagName} ${e.textContent.slice(0, 20)} ${box.width.toFixed(0)}x${box.height.toFixed(0)}`);
@@ -65,6 +65,29 @@ export async function phone(browser, link) {
         await upright.click('#sheet .close');
         await still(upright);
         await shot(upright, 'phone-sun-map');
+    });
+    await check('a phone keeps a locked backup of itself, and takes it back', async () => {
+        await sheet(upright, 'do');
+        await upright.fill('#backup-words', 'cold hands at dawn');
+        const [saved] = await Promise.all([upright.waitForEvent('download'), upright.tap('#backup-get')]);
+        const file = path.join(work, 'phone.backup');
+        await saved.saveAs(file);
+        must(saved.suggestedFilename().endsWith('.backup'), saved.suggestedFilename());
+        must(fs.readFileSync(file, 'latin1').startsWith('age-encryption.org/v1'), 'the backup is not locked');
+        await upright.fill('#backup-words', 'warm hands');
+        await upright.setInputFiles('#backup-file', file);
+        await upright.waitForFunction(() => /passphrase/.test(document.getElementById('say').textContent));
+        await upright.fill('#backup-words', 'cold hands at dawn');
+        await upright.setInputFiles('#backup-file', []);
+        await upright.setInputFiles('#backup-file', file);
+        await upright.waitForSelector('#backup-told');
+        const told = await upright.textContent('#backup-told');
+        must(/Entries new\s*0/.test(told), told);
+        await upright.locator('#backup-told').scrollIntoViewIfNeeded();
+        await shot(upright, 'phone-backup');
+        await fits(upright, 'do with a backup');
+        await upright.click('#sheet .close');
+        return `${fs.statSync(file).size} bytes`;
     });
     await upright.context().close();
     const lying = await open(browser, link, { width: 740, height: 360, ratio: 2, touch: true });

@@ -30,6 +30,7 @@
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdarg.h>
@@ -85,9 +86,24 @@ __attribute__((constructor)) static void begin(void) {
     if (j) journal = (int)syscall(SYS_openat, AT_FDCWD, j, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600);
 }
 
+/* A path as seen from the root; the last four of a thread stay valid. */
+static const char *whole(const char *path) {
+    static __thread char all[4][PATH_MAX];
+    static __thread unsigned turn;
+    if (path[0] == '/') return path;
+    char *buf = all[turn++ % 4];
+    if (getcwd(buf, PATH_MAX) == NULL) return path;
+    while (path[0] == '.' && (path[1] == '/' || path[1] == '\0')) path += path[1] ? 2 : 1;
+    size_t n = strlen(buf);
+    if (*path) snprintf(buf + n, PATH_MAX - n, "/%s", path);
+    return buf;
+}
+
 /* The part of a path behind the folder, or NULL. */
 static const char *inside(const char *path) {
-    if (root_len == 0 || strncmp(path, root, root_len) != 0) return NULL;
+    if (root_len == 0) return NULL;
+    path = whole(path);
+    if (strncmp(path, root, root_len) != 0) return NULL;
     if (path[root_len] == '\0') return path + root_len;
     return path[root_len] == '/' ? path + root_len + 1 : NULL;
 }

@@ -75,18 +75,20 @@ pub(crate) fn run(cli: &Cli, args: &BackupArgs) -> Result<ExitCode, Failure> {
         program: env!("CARGO_PKG_VERSION").to_owned(),
     };
     let done = back_up(&home, target, &request)?;
-    let damaged: u64 = done.head.iter().flat_map(|h| &h.surveys).map(|s| s.damaged).sum();
+    let entries: u64 = done.head.iter().flat_map(|h| &h.surveys).map(|s| s.damaged).sum();
+    let damaged = entries + done.damaged_strips;
     tell(cli, args, &done)?;
     if !cli.json && open_recording(home.root()) {
         talk::note("A recording is open: its last minutes, not closed yet, are not in it.");
     }
     if damaged > 0 {
         talk::note(&format!(
-            "{damaged} entries of this device's store are damaged and could not be backed up: run `leadline verify`."
+            "{damaged} entries or strips of this device's store are damaged and could not be backed up: run `leadline verify`."
         ));
         return Ok(ExitCode::from(4));
     }
-    Ok(ExitCode::SUCCESS)
+    // The backup is made; the folder is not as it was asked for.
+    Ok(ExitCode::from(u8::from(!done.not_removed.is_empty() || !done.failed.is_empty())))
 }
 
 fn open_recording(root: &Path) -> bool {
@@ -99,7 +101,8 @@ fn tell(cli: &Cli, args: &BackupArgs, done: &BackedUp) -> Result<(), Failure> {
         return talk::json(&json!({
             "path": done.path, "bytes": done.bytes, "written": done.head.is_some(), "verified": true,
             "head": done.head.as_ref().map(head_json), "begun_anew": done.begun_anew, "removed": done.removed,
-            "not_removed": done.not_removed,
+            "not_removed": done.not_removed, "damaged_strips": done.damaged_strips,
+            "failed": done.failed,
         }));
     }
     let path = done.path.display();
@@ -133,6 +136,9 @@ fn tell(cli: &Cli, args: &BackupArgs, done: &BackedUp) -> Result<(), Failure> {
 fn removed(done: &BackedUp) -> Result<(), Failure> {
     for path in &done.not_removed {
         talk::note(&format!("{} is no longer needed and could not be removed.", path.display()));
+    }
+    for why in &done.failed {
+        talk::note(&format!("Not looked at, and not removed: {}", escaped(why)));
     }
     match done.removed.len() {
         0 => Ok(()),
@@ -183,7 +189,7 @@ fn seen_json(seen: &FolderSeen) -> Value {
     let file = |f: &ChainFile| json!({"path": f.path, "bytes": f.bytes, "locked": f.locked, "head": head_json(&f.head)});
     let newest: Vec<_> = seen.newest.iter().filter_map(|n| seen.files.get(*n)).map(|f| &f.path).collect();
     json!({
-        "whole": seen.faults.is_empty(), "faults": seen.faults, "newest": newest, "not_opened": seen.locked, "unreadable": seen.unreadable,
+        "whole": seen.faults.is_empty(), "faults": seen.faults, "newest": newest, "not_opened": seen.locked, "failed": seen.failed, "unreadable": seen.unreadable,
         "files": seen.files.iter().map(file).collect::<Vec<_>>(),
     })
 }
@@ -212,7 +218,7 @@ fn say_seen(seen: &FolderSeen) -> Result<(), Failure> {
     for path in &seen.locked {
         talk::say(&format!("{}: locked with another passphrase", path.display()))?;
     }
-    seen.unreadable.iter().for_each(|f| talk::note(&escaped(f).to_string()));
+    seen.failed.iter().chain(&seen.unreadable).for_each(|f| talk::note(&escaped(f).to_string()));
     if seen.faults.is_empty() {
         return talk::say("What the newest needs (*) was read from start to end and is whole.");
     }

@@ -9,6 +9,7 @@ use clap::Args;
 use leadline_survey::{KeptOriginal, kept_originals, remove_originals};
 use serde_json::json;
 use std::path::PathBuf;
+use std::process::ExitCode;
 
 /// `prune`
 #[derive(Debug, Args)]
@@ -27,7 +28,7 @@ pub(crate) struct PruneArgs {
     pub dry_run: bool,
 }
 
-pub(crate) fn run(cli: &Cli, args: &PruneArgs) -> Result<(), Failure> {
+pub(crate) fn run(cli: &Cli, args: &PruneArgs) -> Result<ExitCode, Failure> {
     let home = home(cli)?;
     let words = args.passphrase_file.as_deref().map(passphrase).transpose()?;
     let backup = args.backup.as_deref().map(|b| (b, words.as_deref()));
@@ -37,17 +38,22 @@ pub(crate) fn run(cli: &Cli, args: &PruneArgs) -> Result<(), Failure> {
     if args.yes {
         remove_originals(goes.iter().copied())?;
     }
+    let one = |o: &KeptOriginal| json!({"path": o.path, "bytes": o.bytes, "legs": o.legs, "damaged": o.damaged, "stays": o.stays});
     if cli.json {
-        let one =
-            |o: &KeptOriginal| json!({"path": o.path, "bytes": o.bytes, "legs": o.legs, "stays": o.stays});
-        return talk::json(&json!({
+        talk::json(&json!({
             "logs": all.iter().map(one).collect::<Vec<_>>(), "can_go": goes.len(), "bytes": bytes, "removed": args.yes,
-        }));
+        }))?;
+    } else {
+        say(args, &all, (goes.len(), bytes))?;
     }
+    Ok(ExitCode::from(if all.iter().any(|o| o.damaged) { 4 } else { 0 }))
+}
+
+fn say(args: &PruneArgs, all: &[KeptOriginal], (goes, bytes): (usize, u64)) -> Result<(), Failure> {
     if all.is_empty() {
         return talk::say("No raw logs are kept.");
     }
-    for o in &all {
+    for o in all {
         let name = o.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let verdict = match (&o.stays, args.yes) {
             (Some(why), _) => format!("stays: {why}"),
@@ -62,8 +68,8 @@ pub(crate) fn run(cli: &Cli, args: &PruneArgs) -> Result<(), Failure> {
         ))?;
     }
     let what = if args.yes { "removed" } else { "can go" };
-    talk::say(&format!("{} of {} raw logs {what}, {:.1} KB", goes.len(), all.len(), bytes as f64 / 1000.0))?;
-    if !args.yes && !goes.is_empty() {
+    talk::say(&format!("{} of {} raw logs {what}, {:.1} KB", goes, all.len(), bytes as f64 / 1000.0))?;
+    if !args.yes && goes > 0 {
         talk::note(
             "With --yes they are removed. Their soundings stay; what Leadline does not read of a log (other sentences) is then gone.",
         );

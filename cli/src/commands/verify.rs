@@ -24,8 +24,8 @@ pub(crate) fn run(cli: &Cli, args: &VerifyArgs) -> Result<ExitCode, Failure> {
     if args.repair {
         return repair(cli);
     }
-    let (_, mut store) = open(cli)?;
-    let report = store.check()?;
+    let (home, mut store) = open(cli)?;
+    let report = home.check(&mut store)?;
     let digest = store.holdings_digest().ok();
     if cli.json {
         report_json(&report, digest, None)?;
@@ -49,14 +49,14 @@ fn repair(cli: &Cli) -> Result<ExitCode, Failure> {
     let home = home(cli)?;
     let survey = home.pick(cli.survey.as_deref())?;
     let looked = home.store(&survey).and_then(|mut store| {
-        let report = store.check()?;
+        let report = home.check(&mut store)?;
         Ok((is_damaged(&report), store.has_kept()))
     });
     let repaired = match looked {
         Ok((true, _)) => Some(home.repair(&survey)?),
         Err(e) if e.is_damage() => Some(home.repair(&survey)?),
         Err(e) => return Err(e.into()),
-        Ok((false, true)) => Some(home.store(&survey)?.take_from_kept()?),
+        Ok((false, true)) => Some(home.store(&survey)?.take_from_kept(&home.trims()?)?),
         Ok((false, false)) => None,
     };
     let (report, digest) = after(&home, &survey)?;
@@ -73,7 +73,7 @@ fn repair(cli: &Cli) -> Result<ExitCode, Failure> {
 
 fn after(home: &Home, survey: &leadline_model::SurveyId) -> Result<(StoreReport, Digest), Error> {
     let mut store: Store = home.store(survey)?;
-    Ok((store.check()?, store.holdings_digest()?))
+    Ok((home.check(&mut store)?, store.holdings_digest()?))
 }
 
 fn say(r: &Repaired) -> Result<(), Failure> {
@@ -93,6 +93,11 @@ fn say(r: &Repaired) -> Result<(), Failure> {
         let short: Vec<&str> = ids.iter().take(SHOWN).filter_map(|id| id.get(..8)).collect();
         let more = if ids.len() > SHOWN { ", …" } else { "" };
         talk::say(&format!("{} {what}: {}{more}", ids.len(), short.join(", ")))?;
+    }
+    if r.marks_changed {
+        talk::note(
+            "A private mark was changed or lost by the damage, and nothing tells which: look at each (leadline mark list).",
+        );
     }
     if !(r.damaged_entries.is_empty() && r.damaged_strips.is_empty() && r.uncertain.is_empty()) {
         talk::note(

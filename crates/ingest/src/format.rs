@@ -99,10 +99,13 @@ pub(crate) fn sniff(sample: &[u8], whole: bool) -> Sniffed {
     }
 }
 
-/// Whole lines of a sample, without blank ones.
+/// Whole lines of a sample, without blank ones; of a full sample without a line's end, all of it.
 pub(crate) fn sample_lines(sample: &[u8], whole: bool) -> impl Iterator<Item = &[u8]> {
+    const BOM_BYTES: usize = 3;
     let end = match memchr::memrchr2(b'\n', b'\r', sample) {
         Some(last) if !whole => last,
+        // What has not ended yet may turn out to be something else.
+        None if !whole && sample.len() < SAMPLE_BYTES - BOM_BYTES => 0,
         _ => sample.len(),
     };
     sample[..end].split(|c| matches!(c, b'\n' | b'\r')).map(<[u8]>::trim_ascii).filter(|l| !l.is_empty())

@@ -40,12 +40,15 @@ pub enum Domain {
     Backup,
     /// All bytes of an entry that waits, signature included: for this device's own table.
     Waiting,
+    /// Rows of a device's own store that no signature covers.
+    Aside,
 }
 
 impl Domain {
     fn context(self) -> &'static str {
         match self {
             Self::Waiting => "leadline 2026 waiting v1",
+            Self::Aside => "leadline 2026 aside v1",
             Self::Strip => "leadline 2026 strip v1",
             Self::LegLeaf => "leadline 2026 leg leaf v1",
             Self::LegNode => "leadline 2026 leg node v1",

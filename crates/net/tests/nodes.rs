@@ -8,7 +8,7 @@ use leadline_sync::{
 };
 use libp2p::Multiaddr;
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Condvar, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
@@ -22,6 +22,9 @@ struct Shelf {
     admission: Admission,
     /// Each answer takes this long.
     slow: Duration,
+    /// While it is shut, nobody is told whether it is admitted.
+    shut: Mutex<bool>,
+    opened: Condvar,
 }
 
 impl Shelf {
@@ -32,6 +35,8 @@ impl Shelf {
             wanted: Mutex::default(),
             admission: Admission::Member,
             slow: Duration::ZERO,
+            shut: Mutex::default(),
+            opened: Condvar::new(),
         }
     }
 
@@ -69,7 +74,11 @@ impl Desk for Shelf {
     fn answer(&self, question: Question) -> Result<Answer, DeskError> {
         std::thread::sleep(self.slow);
         Ok(match question {
-            Question::Admit { .. } | Question::Introduce { .. } => Answer::Admitted(self.admission),
+            Question::Admit { .. } | Question::Introduce { .. } => {
+                let shut = self.shut.lock().expect("not poisoned");
+                drop(self.opened.wait_while(shut, |s| *s).expect("not poisoned"));
+                Answer::Admitted(self.admission)
+            }
             Question::Credentials => Answer::Items(Vec::new()),
             Question::Have => Answer::Have(Have::default()),
             Question::Missing(_) => Answer::Missing(Vec::<EntryId>::new()),
@@ -282,6 +291,36 @@ async fn both_dial_at_once_and_meet_once() {
         ended(&mut events_b).await.expect("b meets");
         assert_eq!((a.count(), b.count()), (60, 60));
     }
+}
+
+/// Sixteen meetings at once (design, limits). The seventeenth is turned away before anything is read of it, and comes
+/// in when there is room again.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_seventeenth_meeting_waits_outside() {
+    let hub = Arc::new(Shelf { shut: Mutex::new(true), ..Shelf::new(99) });
+    let (_node, mut events) = node(&hub, 3, true);
+    let at = listening(&mut events).await;
+    let mut guests = Vec::new();
+    for seed in 1..=16 {
+        let (guest, came) = node(&Arc::new(Shelf::new(seed)), 3, false);
+        guest.dial(at.clone()).await;
+        next(&mut events, |e| matches!(e, Event::Began(_)).then_some(())).await;
+        guests.push((guest, came));
+    }
+    let (late, mut late_events) = node(&Arc::new(Shelf::new(17)), 3, false);
+    late.dial(at.clone()).await;
+    match ended(&mut events).await {
+        Err(NetFailure::Closed(why)) => assert!(why.contains("too many"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+    ended(&mut late_events).await.expect_err("it is turned away");
+    *hub.shut.lock().expect("not poisoned") = false;
+    hub.opened.notify_all();
+    for (_, came) in &mut guests {
+        ended(came).await.expect("the sixteen go on");
+    }
+    late.dial(at).await;
+    ended(&mut late_events).await.expect("now there is room");
 }
 
 #[test]

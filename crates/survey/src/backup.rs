@@ -13,6 +13,8 @@ pub use chain::{ChainFile, FolderSeen, backup_seen};
 pub(crate) use chain::{Held, held_in};
 pub use head::{BackupHead, BackupSurvey};
 pub use restore::{Restored, RestoredSurvey, restore};
+pub(crate) use scan::is_locked;
+pub(crate) use write::back_up_for_a_moment;
 pub use write::{BackedUp, BackupRequest, back_up};
 
 /// Ending of a backup's name.

@@ -215,10 +215,19 @@ impl Error {
     }
 }
 
+/// Whether the disk is full. Then the memory that processes share cannot grow either: SQLite, "Result and Error Codes",
+/// SQLITE_IOERR_SHMSIZE.
+pub(crate) fn is_no_room(e: &rusqlite::Error) -> bool {
+    e.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull)
+        || e.sqlite_extended_error_code() == Some(rusqlite::ffi::SQLITE_IOERR_SHMSIZE)
+}
+
 fn next_step(e: &rusqlite::Error) -> &'static str {
     use rusqlite::ErrorCode as C;
+    if is_no_room(e) {
+        return "the disk is full: make room and repeat the command; nothing was half written";
+    }
     match e.sqlite_error_code() {
-        Some(C::DiskFull) => "the disk is full: make room and repeat the command; nothing was half written",
         Some(C::ReadOnly | C::CannotOpen | C::PermissionDenied) => {
             "check that the folder is there and may be written; nothing was changed"
         }

@@ -1,11 +1,12 @@
 //! Files handed over as bytes, as a browser does: under a name of their own in the device's folder while they are
 //! read or made, then gone.
 
+use crate::backup::{back_up_for_a_moment, is_locked};
 use crate::durable::sweep_leftovers;
 use crate::home::random;
 use crate::{
-    Error, Home, ImportRequest, Imported, ParcelRead, ParcelRequest, Store, import_file, read_parcels,
-    write_parcels,
+    BackupRequest, Error, Home, ImportRequest, Imported, ParcelRead, ParcelRequest, Restored, Store,
+    import_file, read_parcels, restore, write_parcels,
 };
 use leadline_model::{Epoch, SurveyId, UtcMillis};
 use std::path::{Path, PathBuf};
@@ -37,6 +38,7 @@ impl Handed {
                 Error::Unreadable { path: name(), source }
             }
             Error::Parcel { path, why } if path == self.path => Error::Parcel { path: name(), why },
+            Error::Backup { path, why } if path == self.path => Error::Backup { path: name(), why },
             other => other,
         }
     }
@@ -80,4 +82,28 @@ pub fn parcel_bytes(home: &Home, store: &Store, most: u64, now: UtcMillis) -> Re
         )));
     }
     std::fs::read(&handed.path).map_err(Error::file(&handed.path))
+}
+
+/// A backup of the home of at most `most` bytes.
+pub fn backup_bytes(home: &Home, request: &BackupRequest, most: u64) -> Result<Vec<u8>, Error> {
+    let handed = Handed::new(home)?;
+    let size = back_up_for_a_moment(home, &handed.path, request)?;
+    if size > most {
+        return Err(Error::Request(format!(
+            "the backup has {size} bytes, more than fits here; write it with `leadline backup FILE`"
+        )));
+    }
+    std::fs::read(&handed.path).map_err(Error::file(&handed.path))
+}
+
+/// Puts back a backup that is handed over, beside what is there.
+pub fn restore_bytes(home: &Home, bytes: &[u8], words: Option<&str>) -> Result<Restored, Error> {
+    let handed = Handed::with(home, bytes)?;
+    let named = |e| handed.named("the backup", e);
+    if words.is_none() && is_locked(&handed.path).map_err(named)? {
+        return Err(Error::Request("the backup is locked; say its passphrase".to_owned()));
+    }
+    let (_, mut restored) = restore(Some(home.root()), &handed.path, words, false).map_err(named)?;
+    restored.files.clear();
+    Ok(restored)
 }

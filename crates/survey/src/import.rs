@@ -2,10 +2,10 @@
 
 mod archive;
 mod live;
+mod original;
 
 pub use live::{ClosedLeg, LiveLog, import_journal};
 
-use crate::durable::{make_folder, sweep_leftovers, sync_folder_of};
 use crate::ground::Ground;
 use crate::home::text;
 use crate::store::{ClaimHead, claim};
@@ -16,9 +16,10 @@ use leadline_ingest::{Importer, Leg, Options, Report};
 use leadline_logbook::{Domain, Hasher, Limits, Op, PackedLeg};
 use leadline_model::{Digest, LegWindow, Setup, Text, UtcMillis};
 use leadline_reduce::Land;
+use original::Original;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 
@@ -200,7 +201,10 @@ fn import_log(
 ) -> Result<Imported, Error> {
     store.may_measure()?;
     let trims = Trims::of(&home.trims()?);
-    let read = read_log(incoming, &home.originals(), request.date, (store.limits(), &trims))?;
+    let keeps = incoming.keep;
+    let (read, original) = Original::made_while(&home.originals(), |each| {
+        read_log(incoming, request.date, (store.limits(), &trims), each)
+    })?;
     let known = known_legs(store, &request.boat)?;
     let on_land = on_land(store, &read.legs)?;
     let fresh: Vec<&PackedLeg> = read.legs.iter().filter(|l| !known.contains(&l.id)).collect();
@@ -210,8 +214,8 @@ fn import_log(
         let notes = read.notes.get(&leg.window);
         groups.push(vec![claim(leg, &head(request, read.source, notes)?)]);
     }
-    if incoming.keep || !groups.is_empty() {
-        read.keep_original()?;
+    if keeps || !groups.is_empty() {
+        original.keep_as(read.source)?;
     }
     if !groups.is_empty() {
         let packed: Vec<PackedLeg> = fresh.into_iter().cloned().collect();
@@ -238,12 +242,16 @@ fn on_land(store: &Store, legs: &[PackedLeg]) -> Result<u64, Error> {
 }
 
 /// The legs that a log gives when it is read again, the digest of its bytes, and how many soundings near home are in it.
-/// Nothing is kept.
-pub(crate) fn legs_of(home: &Home, from: &mut dyn Read) -> Result<(Digest, Vec<PackedLeg>, u64), Error> {
-    let failed = |source| Error::Unreadable { path: home.originals(), source };
+/// Nothing is written.
+pub(crate) fn legs_of(
+    home: &Home,
+    path: &Path,
+    from: &mut dyn Read,
+) -> Result<(Digest, Vec<PackedLeg>, u64), Error> {
+    let failed = |source| Error::Unreadable { path: path.to_owned(), source };
     let mut log = Incoming { from, failed: &failed, tell: &mut || {}, keep: false };
     let trims = Trims::of(&home.trims()?);
-    let read = read_log(&mut log, &home.originals(), None, (&Limits::default(), &trims))?;
+    let read = read_log(&mut log, None, (&Limits::default(), &trims), &mut drop)?;
     Ok((read.source, read.legs, read.trimmed))
 }
 
@@ -258,54 +266,19 @@ struct ReadLog {
     legs: Vec<PackedLeg>,
     notes: BTreeMap<LegWindow, Notes>,
     source: Digest,
-    original: Original,
     trimmed: u64,
 }
 
-/// The log, compressed, under a temporary name until its legs are known to be new.
-struct Original {
-    temp: PathBuf,
-    dir: PathBuf,
-}
-
-impl Drop for Original {
-    fn drop(&mut self) {
-        drop(std::fs::remove_file(&self.temp));
-    }
-}
-
-impl ReadLog {
-    fn keep_original(&self) -> Result<(), Error> {
-        let name = self.original.dir.join(format!("{}.zst", self.source));
-        std::fs::rename(&self.original.temp, &name)
-            .and_then(|()| sync_folder_of(&name))
-            .map_err(Error::file(&name))
-    }
-}
-
-/// Parses on this thread; packs legs and compresses the original on two others.
+/// Parses on this thread and packs legs on another; `each` gets the bytes as they were read.
 fn read_log(
     incoming: &mut Incoming<'_>,
-    originals: &Path,
     date: Option<UtcMillis>,
     (limits, trims): (&Limits, &Trims),
+    each: &mut dyn FnMut(Vec<u8>),
 ) -> Result<ReadLog, Error> {
-    make_folder(originals)?;
-    sweep_leftovers(originals, |_| true);
-    let original = Original {
-        temp: originals.join(format!(
-            "{}-{}.tmp",
-            std::process::id(),
-            leadline_model::Epoch(crate::home::random())
-        )),
-        dir: originals.to_owned(),
-    };
-    let temp = File::create(&original.temp).map_err(Error::file(&original.temp))?;
     std::thread::scope(|scope| {
         let (to_pack, legs) = mpsc::sync_channel::<Leg>(16);
         let packer = scope.spawn(move || pack_all(legs, limits, trims));
-        let (to_keep, chunks) = mpsc::sync_channel::<Vec<u8>>(4);
-        let keeper = scope.spawn(move || keep(temp, chunks));
         let mut importer = Importer::new(Options { assumed_date: date });
         let mut hasher: Hasher = Domain::Source.hasher();
         let mut found = Vec::new();
@@ -324,14 +297,13 @@ fn read_log(
             (incoming.tell)();
             // A closed channel means that the other side failed; its error is taken at the end.
             found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
-            drop(to_keep.send(chunk));
+            each(chunk);
         }
         let report = importer.finish(&mut found);
         found.drain(..).for_each(|leg| drop(to_pack.send(leg)));
-        drop((to_pack, to_keep));
-        keeper.join().expect("the thread does not panic").map_err(Error::file(&original.temp))?;
+        drop(to_pack);
         let (legs, notes, trimmed) = packer.join().expect("the thread does not panic")?;
-        Ok(ReadLog { report, legs, notes, source: hasher.finish(), original, trimmed })
+        Ok(ReadLog { report, legs, notes, source: hasher.finish(), trimmed })
     })
 }
 
@@ -364,15 +336,6 @@ fn pack_all(legs: mpsc::Receiver<Leg>, limits: &Limits, trims: &Trims) -> Result
         }
     }
     Ok((packed.into_values().flatten().collect(), notes, trimmed))
-}
-
-fn keep(temp: File, chunks: mpsc::Receiver<Vec<u8>>) -> std::io::Result<()> {
-    // Level 1: originals are a safety net, not worth an import's time.
-    let mut out = zstd::stream::write::Encoder::new(temp, 1)?;
-    for c in chunks {
-        out.write_all(&c)?;
-    }
-    out.finish()?.sync_all()
 }
 
 fn known_legs(store: &Store, boat: &Text) -> Result<BTreeSet<leadline_model::LegId>, Error> {

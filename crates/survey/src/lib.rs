@@ -56,7 +56,7 @@ pub use error::{Error, Family};
 pub use geopackage::{GeoColumn, GeoRow, GeoTable, GeoValue, write_geopackage};
 pub use ground::{AdoptedSurvey, Ground, Standing, canonical_ring, decision_words, scope_words};
 pub use growing::{GrowingMap, MOST_SOUNDINGS};
-pub use handed::{import_bytes, parcel_bytes, read_parcel_bytes};
+pub use handed::{backup_bytes, import_bytes, parcel_bytes, read_parcel_bytes, restore_bytes};
 pub use home::{Home, KnownSurvey};
 pub use import::{
     ClosedLeg, ImportRequest, Imported, LiveLog, files_of, import_file, import_journal, import_logs,

@@ -22,6 +22,8 @@ pub struct KeptOriginal {
     pub bytes: u64,
     /// Legs it gives when it is read again.
     pub legs: usize,
+    /// It cannot be read, or is not what its name says.
+    pub damaged: bool,
     /// Why it stays; `None` = it can go.
     pub stays: Option<String>,
 }
@@ -48,11 +50,12 @@ pub fn kept_originals(
     let mut all = Vec::new();
     for path in originals(home)? {
         let bytes = std::fs::metadata(&path).map_err(Error::file(&path))?.len();
-        let (legs, stays) = match read_again(home, &path) {
-            Ok(legs) => (legs.len(), why_it_stays(&legs, &surveys, held.as_ref())),
-            Err(why) => (0, Some(why)),
+        let (damaged, legs, stays) = match read_again(home, &path) {
+            Ok(Ok(legs)) => (false, legs.len(), why_it_stays(&legs, &surveys, held.as_ref())),
+            Ok(Err(why)) => (false, 0, Some(why)),
+            Err(why) => (true, 0, Some(why)),
         };
-        all.push(KeptOriginal { path, bytes, legs, stays });
+        all.push(KeptOriginal { path, bytes, legs, damaged, stays });
     }
     Ok(all)
 }
@@ -85,26 +88,24 @@ fn originals(home: &Home) -> Result<Vec<PathBuf>, Error> {
     Ok(all)
 }
 
-/// The legs the log gives; in words why they cannot be told.
-fn read_again(home: &Home, path: &Path) -> Result<Vec<PackedLeg>, String> {
+/// The legs the log gives, or in words why it stays whatever is held; an error if it cannot be read.
+fn read_again(home: &Home, path: &Path) -> Result<Result<Vec<PackedLeg>, String>, String> {
     let unreadable = |e: std::io::Error| format!("it cannot be read: {e}");
     let file = std::fs::File::open(path).map_err(unreadable)?;
     let mut log = zstd::stream::read::Decoder::new(file).map_err(unreadable)?;
-    let (source, legs, trimmed) = legs_of(home, &mut log).map_err(|e| format!("it cannot be read: {e}"))?;
+    let (source, legs, trimmed) = legs_of(home, path, &mut log).map_err(|e| e.to_string())?;
     let named: Option<Digest> = path.file_stem().and_then(|s| s.to_str()).and_then(|s| s.parse().ok());
     match named {
         Some(named) if named == source => {}
         _ => return Err("its content is not what its name says: it is damaged".to_owned()),
     }
-    if legs.is_empty() {
-        return Err(
-            "read alone it gives no soundings (as a log without a date, or one without depths)".to_owned()
-        );
-    }
-    if trimmed > 0 {
-        return Err(format!("{trimmed} soundings near home are in it and in no entry (leadline trim)"));
-    }
-    Ok(legs)
+    Ok(if legs.is_empty() {
+        Err("read alone it gives no soundings (as a log without a date, or one without depths)".to_owned())
+    } else if trimmed > 0 {
+        Err(format!("{trimmed} soundings near home are in it and in no entry (leadline trim)"))
+    } else {
+        Ok(legs)
+    })
 }
 
 fn why_it_stays(legs: &[PackedLeg], surveys: &[Legs], held: Option<&Held>) -> Option<String> {

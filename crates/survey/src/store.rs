@@ -6,6 +6,7 @@
 mod accept;
 mod append;
 mod carve;
+mod connect;
 pub(crate) mod documents;
 mod guest;
 mod marks;
@@ -26,9 +27,10 @@ pub use repair::Repaired;
 pub(crate) use whole::{Keeping, Kept};
 
 use crate::Error;
+use connect::connect;
 use leadline_logbook::{DeviceKey, Limits};
 use leadline_model::{Epoch, SurveyId};
-use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
 
 /// Format of the SQLite file; a greater one is refused. It says which body versions the documents hold, and from 5 on
@@ -180,23 +182,6 @@ impl Store {
     fn epoch(db: &Connection) -> rusqlite::Result<Epoch> {
         db.query_row("SELECT value FROM meta WHERE key = 'epoch'", [], |r| r.get(0)).map(Epoch)
     }
-}
-
-fn connect(path: &Path) -> rusqlite::Result<Connection> {
-    let flags =
-        OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(path, flags)?;
-    db.busy_timeout(std::time::Duration::from_secs(30))?;
-    // A meeting asks more different questions than the sixteen that are kept by default.
-    db.set_prepared_statement_cache_capacity(64);
-    // KiB: a group's pages, and those of the indexes by digest, whose rows come in no order.
-    db.pragma_update(None, "cache_size", -16_384)?;
-    // Takes effect only on a file that is still empty.
-    db.pragma_update(None, "page_size", 16_384)?;
-    db.query_row("PRAGMA journal_mode = WAL", [], |r| r.get::<_, String>(0))?;
-    db.pragma_update(None, "synchronous", "FULL")?;
-    db.pragma_update(None, "foreign_keys", true)?;
-    Ok(db)
 }
 
 /// The row number of a (device, epoch), made if it is new.

@@ -3,7 +3,7 @@
 //! Logs that are imported from then on lose the soundings near home before anything is packed or signed, so nothing
 //! tells where home is. What was signed before cannot be changed; its strips near home are held back.
 
-use crate::{Error, Home, Store, replace_file};
+use crate::{Error, Home, Store, StoreReport, replace_file};
 use leadline_model::{GridPos, LocalFrame, LonLat, Sounding, StripDigest};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
@@ -85,18 +85,23 @@ impl Home {
                 "at most {MAX_TRIMS} places can be trimmed; take one back first"
             )));
         }
-        self.keep_trims(trims)?;
-        let trims = Trims::of(trims);
-        let (mut held, mut failed) = (0, None);
+        // Held back before the places are known, and let go after they are not any more: whenever this is cut off, more
+        // is kept back than must be.
+        let (mut stores, mut held, mut failed) = (Vec::new(), 0, None);
         for known in self.surveys()? {
             let Ok(id) = known.id.parse() else { continue };
             // One damaged store must not keep the others from holding back.
-            let done = self.store(&id).and_then(|mut store| {
-                let strips = store.strips_within(&trims)?;
-                store.hold_back(&strips)?;
-                Ok(strips.len())
-            });
-            match done {
+            match self.store(&id).and_then(|mut store| {
+                store.hold_back_too(trims)?;
+                Ok(store)
+            }) {
+                Ok(store) => stores.push(store),
+                Err(e) => failed = Some(e),
+            }
+        }
+        self.keep_trims(trims)?;
+        for mut store in stores {
+            match store.hold_back_near(trims) {
                 Ok(n) => held += n,
                 Err(e) => failed = Some(e),
             }
@@ -105,7 +110,43 @@ impl Home {
     }
 }
 
+impl Home {
+    /// Checks every byte of a store, and that what lies near home is kept back.
+    pub fn check(&self, store: &mut Store) -> Result<StoreReport, Error> {
+        let mut report = store.check()?;
+        let trims = self.trims()?;
+        // What cannot be read is named already.
+        if trims.is_empty() || !report.faults.is_empty() {
+            return Ok(report);
+        }
+        let loose = store.strips_within(&Trims::of(&trims))?.difference(&store.held_back()?).count();
+        if loose > 0 {
+            report
+                .faults
+                .push(format!("{loose} strips with soundings near home (leadline trim) are not kept back"));
+        }
+        Ok(report)
+    }
+}
+
 impl Store {
+    /// Holds back the strips with soundings in these places, and no others. How many that are.
+    pub(crate) fn hold_back_near(&mut self, trims: &[Trim]) -> Result<usize, Error> {
+        let strips = self.strips_within(&Trims::of(trims))?;
+        if strips != self.held_back()? {
+            self.hold_back(&strips)?;
+        }
+        Ok(strips.len())
+    }
+
+    /// Holds back those strips beside what is held back already.
+    pub(crate) fn hold_back_too(&mut self, trims: &[Trim]) -> Result<(), Error> {
+        let before = self.held_back()?;
+        let mut strips = self.strips_within(&Trims::of(trims))?;
+        strips.extend(&before);
+        if strips == before { Ok(()) } else { self.hold_back(&strips) }
+    }
+
     /// The strips of this device's own legs, and of those in whose place it is, with a sounding in one of the places. Those of others are theirs to give.
     fn strips_within(&self, trims: &Trims) -> Result<BTreeSet<StripDigest>, Error> {
         let mut found = BTreeSet::new();

@@ -158,10 +158,12 @@
         [error.what || error.message || leadline.words.failed, error.why, error.next].filter(Boolean).map(leadline.plain).join(' ');
 
     /** Saves a file of the program's; a refusal is said here instead of replacing the page. */
-    leadline.save = (name, given) =>
+    leadline.save = (name, given) => leadline.saveFrom(() => leadline.source.file(name, given));
+
+    leadline.saveFrom = (ask) =>
         leadline.attempt(async () => {
             leadline.say(leadline.words.saving);
-            const file = await leadline.source.file(name, given);
+            const file = await ask();
             const address = URL.createObjectURL(file.bytes);
             const link = leadline.h('a', { href: address, download: file.name });
             document.body.append(link);

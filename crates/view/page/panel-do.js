@@ -137,6 +137,30 @@
         });
     }
 
+    /** A passphrase is kept only while the page is open: the sheet is drawn again now and then. */
+    let passphrase = '';
+
+    async function takeBackup(file) {
+        await leadline.attempt(async () => {
+            leadline.say(words().backupReading);
+            done.backup = await leadline.source.send('backup/restore', await file.arrayBuffer(), null, passphrase.trim());
+            await leadline.refresh();
+            leadline.say(done.backup.as_it_was ? words().backupAsItWas : words().backupRead);
+            leadline.sheets.again('do');
+        });
+    }
+
+    function backups() {
+        const w = words();
+        if (leadline.chart.door === 'lan') return null;
+        const input = h('input', { type: 'file', id: 'backup-file', class: 'unseen', onchange: () => input.files.length && takeBackup(input.files[0]) });
+        const save = () => leadline.saveFrom(() => leadline.source.made('backup', { passphrase: passphrase.trim() || null }));
+        return h('section', null, h('h3', null, w.backup), h('p', null, w.backupHint),
+            leadline.field(w.backupWords, h('input', { type: 'password', id: 'backup-words', autocomplete: 'off', value: passphrase, oninput: (e) => (passphrase = e.target.value) }), w.backupWordsHint),
+            h('div', { class: 'row' }, leadline.button(w.backupGet, save, { id: 'backup-get' }), input, h('label', { class: 'button', for: 'backup-file' }, w.backupPut)),
+            done.backup && h('div', { id: 'backup-told' }, leadline.figures(done.backup)));
+    }
+
     function copies() {
         const w = words();
         const input = h('input', { type: 'file', id: 'parcel-file', class: 'unseen', onchange: () => input.files.length && takeParcel(input.files[0]) });
@@ -179,7 +203,7 @@
 
     leadline.sheet('do', (box) => {
         if (leadline.source.pocket) return box.append(h('p', null, leadline.words.pocket.acts));
-        box.append(...[leadline.chart.may_write && importing(), planning(), copies(), levelling(), deciding(), door()].filter(Boolean));
+        box.append(...[leadline.chart.may_write && importing(), planning(), copies(), backups(), levelling(), deciding(), door()].filter(Boolean));
         return undefined;
     });
 

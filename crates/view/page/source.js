@@ -32,17 +32,20 @@
         let version = '';
         const get = async (path, given, signal) => answer(await fetch(path + query(given), { signal, credentials: 'same-origin' }));
         const json = async (path, given) => (await get(path, given)).json();
-        const post = async (path, body, given, type) =>
-            (
-                await answer(
-                    await fetch(path + query(given), {
-                        method: 'POST',
-                        headers: { 'X-Leadline': '1', 'Content-Type': type },
-                        body,
-                        credentials: 'same-origin',
-                    }),
-                )
-            ).json();
+        const posted = async (path, body, given, type, more) =>
+            answer(
+                await fetch(path + query(given), {
+                    method: 'POST',
+                    headers: { 'X-Leadline': '1', 'Content-Type': type, ...more },
+                    body,
+                    credentials: 'same-origin',
+                }),
+            );
+        const post = async (...all) => (await posted(...all)).json();
+        const named = async (response, name) => {
+            const said = /filename="([^"]+)"/.exec(response.headers.get('Content-Disposition') || '');
+            return { bytes: await response.blob(), name: said ? said[1] : name };
+        };
         return {
             pocket: false,
             async chart() {
@@ -63,13 +66,12 @@
             profile: (line) => json('api/profile', { line: line.map((c) => c.map((n) => n.toFixed(7)).join(',')).join(';'), show: leadline.state.show }),
             read: json,
             act: (name, body) => post(`api/${name}`, JSON.stringify(body || {}), null, 'application/json'),
-            send: (name, bytes, given) => post(`api/${name}`, bytes, given, 'application/octet-stream'),
+            /** `words`: a passphrase, for files that are locked. */
+            send: (name, bytes, given, words) => post(`api/${name}`, bytes, given, 'application/octet-stream', words && { 'X-Leadline-Words': encodeURIComponent(words) }),
             /** A file to keep: its bytes and the name the program gives it. */
-            async file(name, given) {
-                const response = await get(`api/${name}`, given);
-                const said = /filename="([^"]+)"/.exec(response.headers.get('Content-Disposition') || '');
-                return { bytes: await response.blob(), name: said ? said[1] : name };
-            },
+            file: async (name, given) => named(await get(`api/${name}`, given), name),
+            /** The same, of what is made on request. */
+            made: async (name, body) => named(await posted(`api/${name}`, JSON.stringify(body), null, 'application/json'), name),
             listen(hear) {
                 const events = new EventSource('api/events');
                 for (const name of ['chart', 'meet']) {
@@ -103,7 +105,7 @@
             },
             listen: () => null,
         };
-        source.act = source.send = source.read;
+        source.act = source.send = source.made = source.read;
         return source;
     }
 

@@ -158,6 +158,8 @@
             notReached: (n) => `${s(n, 'weak spot', 'weak spots')} not reached`, planShow: 'Show the plan', planGpx: 'Plan as GPX',
             copies: 'Keep a copy', copiesHint: 'A parcel holds everything: your second copy, and what you carry to a boat you cannot meet.', parcelGet: 'Save a parcel', parcelPut: 'Read a parcel in',
             parcelReading: 'Reading the parcel \u2026', parcelRead: 'The parcel is read.',
+            backup: 'Back up this device', backupHint: 'All its surveys, private marks and settings, for a new phone or a dead card; not a file to give away. This device\u2019s key is not in it. Putting one back loses nothing that is here.', backupWords: 'Passphrase', backupWordsHint: 'Empty: not locked. Whoever finds it can then read it.', backupGet: 'Save a backup', backupPut: 'Put a backup back',
+            backupReading: 'Reading the backup \u2026', backupAsItWas: 'The backup is here, exactly as it was.', backupRead: 'The backup is here, beside what was here already.',
             pocketHint: 'A pocket chart is one file with this map. It opens on a phone with no server and no signal.', pocketGet: 'Save a pocket chart',
             decisions: 'What was left out', decisionsShow: 'Show decisions', decisionsAgain: 'Show again', decision: 'Left out', noDecisions: 'Nothing is left out.', takeBack: 'Take back',
             door: 'Who can see this page',

@@ -202,7 +202,7 @@ async fn pass(
 
 /// Paths whose body is a file.
 fn takes_file(path: &str) -> bool {
-    matches!(path, "/api/import" | "/api/parcel")
+    matches!(path, "/api/import" | "/api/parcel" | "/api/backup/restore")
 }
 
 /// The key of a link that was opened, and what the browser calls itself.
@@ -308,7 +308,7 @@ async fn whole(request: Request, is_file: bool) -> Result<Request, Refusal> {
             "nothing was done",
             &format!("at most {} KiB are taken here", most >> 10),
             if is_file {
-                "read larger files with `leadline import` or `leadline parcel read`"
+                "read larger files with `leadline import`, `leadline parcel read` or `leadline restore`"
             } else {
                 "send less"
             },

@@ -9,6 +9,7 @@ mod acts;
 mod answer;
 mod asked;
 mod assets;
+mod backup;
 mod change;
 mod chart;
 mod door;

@@ -4,8 +4,8 @@ use crate::door::{Doors, guard};
 use crate::refusal::Refusal;
 use crate::site::Site;
 use crate::{
-    acts, assets, change, chart, events, import, layers, level, line, meet, parcel, place, pocket, tiles,
-    underway,
+    acts, assets, backup, change, chart, events, import, layers, level, line, meet, parcel, place, pocket,
+    tiles, underway,
 };
 use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderMap, Uri};
@@ -36,6 +36,8 @@ pub(crate) fn routes(site: &Arc<Site>, doors: &Arc<Doors>) -> Router {
         .route("/api/import", post(import::import))
         .route("/api/level", get(level::propose).post(level::act))
         .route("/api/parcel", get(parcel::download).post(parcel::upload))
+        .route("/api/backup", post(backup::make))
+        .route("/api/backup/restore", post(backup::put_back))
         .route("/api/pocket", get(pocket::download))
         .route("/api/meet", get(meet::state).post(meet::start))
         .route("/api/invite", post(meet::invite))

@@ -77,7 +77,7 @@ impl Holdings {
         let words = std::fs::read_to_string(target.with_file_name("words.txt")).ok();
         let words = words.as_deref().map(str::trim);
         let seen = backup_seen(target, words).map_err(|e| format!("half a backup: {e}"))?;
-        if let Some(first) = seen.faults.iter().chain(&seen.unreadable).next() {
+        if let Some(first) = seen.faults.iter().chain(&seen.failed).chain(&seen.unreadable).next() {
             return Err(format!("half a backup: {first}"));
         }
         let newest = seen.newest.last().and_then(|n| seen.files.get(*n)).ok_or("no newest backup")?;
@@ -94,7 +94,7 @@ impl Holdings {
         home: &Home,
         store: &mut Store,
     ) -> Result<Result<String, String>, leadline_survey::Error> {
-        let report = store.check()?;
+        let report = home.check(store)?;
         if !report.faults.is_empty() {
             return Ok(Err(format!("verify: {}", report.faults.join("; "))));
         }

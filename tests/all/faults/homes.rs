@@ -35,7 +35,7 @@ fn bed(day: u32, s: u32) -> f64 {
     4.0 + f64::from(s % 300) * 0.01 + f64::from((s * 7_919 + day * 104_729) % 61) * 0.001 - 0.03
 }
 
-fn log(day: u32, seconds: u32) -> String {
+pub(super) fn log(day: u32, seconds: u32) -> String {
     small_log_on(day, seconds, |s| bed(day, s))
 }
 

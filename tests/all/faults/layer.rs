@@ -54,8 +54,10 @@ impl<'a> Layered<'a> {
 
     pub(super) fn command(&self, args: &[String]) -> Command {
         let mut c = Command::new(program());
-        c.args(args).current_dir(self.device).env_clear();
-        c.env("LEADLINE_HOME", self.device.join("home")).env("LAYER_ROOT", self.device);
+        // The layer compares paths, also relative ones, which the system completes without links.
+        let device = self.device.canonicalize().expect("a folder");
+        c.args(args).current_dir(&device).env_clear();
+        c.env("LEADLINE_HOME", device.join("home")).env("LAYER_ROOT", &device);
         c.env("LD_PRELOAD", library()).env("LAYER_CLOCK", self.clock.to_string());
         if let Some(fault) = &self.fault {
             c.env("LAYER_FAULT", fault);

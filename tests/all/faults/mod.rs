@@ -8,6 +8,7 @@ mod damage;
 mod disk;
 mod homes;
 mod layer;
+mod media;
 mod power;
 mod strike;
 mod table;

@@ -113,9 +113,14 @@ fn flood(at: &str, connections: usize, bytes: &[u8]) {
     }
 }
 
+/// Highest resident memory of a process so far, bytes.
+pub(super) fn high(pid: u32) -> Option<u64> {
+    status(pid, "VmHWM:")
+}
+
 /// Highest resident memory above `rest`, which was measured before the flood.
-fn grown(pid: u32, rest: u64, what: &str) {
-    let high = status(pid, "VmHWM:").expect("it runs");
+pub(super) fn grown(pid: u32, rest: u64, what: &str) {
+    let high = high(pid).expect("it runs");
     println!("{what}: {} KiB above {} KiB at rest", high.saturating_sub(rest) >> 10, rest >> 10);
     assert!(high < rest + ROOM, "{what}: {high} bytes beside {rest}");
 }
@@ -136,7 +141,7 @@ fn a_flood_at_the_door_of_the_page() {
         assert!(std::time::Instant::now() < until, "no chart");
         std::thread::sleep(Duration::from_millis(50));
     }
-    let Some(rest) = status(server.pid(), "VmHWM:") else {
+    let Some(rest) = high(server.pid()) else {
         println!("skipped: the kernel does not tell a process's memory");
         return;
     };
@@ -167,7 +172,7 @@ fn a_flood_at_the_port_of_the_crew() {
     let listener = Listener::start(&d);
     // It has met once: that is rest.
     friend.run(&["sync", "--with", &listener.address, "--once"]).says(0, &[]);
-    let Some(rest) = status(listener.pid(), "VmHWM:") else {
+    let Some(rest) = high(listener.pid()) else {
         println!("skipped: the kernel does not tell a process's memory");
         return;
     };

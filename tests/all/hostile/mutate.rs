@@ -1,41 +1,28 @@
 //! Mutations that know numbers, lengths and borders, from a seed.
 
-/// Numbers from a seed (xorshift).
-pub(super) struct Dice(u64);
+use crate::sim::Dice;
+use std::ops::Range;
 
-impl Dice {
-    pub(super) fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
-    }
-
-    pub(super) fn below(&mut self, n: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % n.max(1) as u64) as usize
-    }
-
-    fn range(&mut self, len: usize) -> std::ops::Range<usize> {
-        let from = self.below(len + 1);
-        from..(from + self.below(48)).min(len)
-    }
+fn range(len: usize, dice: &mut Dice) -> Range<usize> {
+    let from = dice.below(len + 1);
+    from..(from + dice.below(48)).min(len)
 }
 
 /// Counts and lengths that have broken decoders before, little-endian as the codec writes them.
 const COUNTS: [u64; 9] = [0, 1, 0x7f, 0xff, 0xffff, 0x7fff_ffff, 0xffff_ffff, 1 << 40, u64::MAX];
 
 pub(super) fn mutate(bytes: &mut Vec<u8>, other: &[u8], dice: &mut Dice) {
-    let at = dice.below(bytes.len());
+    let at = dice.below(bytes.len().max(1));
     match dice.below(8) {
         0 if !bytes.is_empty() => bytes[at] ^= 1 << dice.below(8),
         1 if !bytes.is_empty() => bytes[at] = dice.below(256) as u8,
-        2 => drop(bytes.drain(dice.range(bytes.len()))),
+        2 => drop(bytes.drain(range(bytes.len(), dice))),
         3 => {
-            let part = bytes[dice.range(bytes.len())].to_vec();
+            let part = bytes[range(bytes.len(), dice)].to_vec();
             drop(bytes.splice(at..at, part));
         }
         4 => {
-            let part = other[dice.range(other.len())].to_vec();
+            let part = other[range(other.len(), dice)].to_vec();
             drop(bytes.splice(at..at, part));
         }
         5 => write_count(bytes, at, dice),

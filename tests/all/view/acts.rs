@@ -124,6 +124,52 @@ fn logs_and_parcels_by_hand() {
     assert_eq!(left, 0, "nothing that was handed over is left behind");
 }
 
+/// A phone's page gives the backup, and the page of the phone after it takes it; so does the command.
+#[test]
+fn a_backup_by_hand() {
+    let d = one_boat();
+    d.run(&["mark", "add", "waypoint", "7.4131,48.2101", "--name", "my own spot"]).says(0, &[]);
+    let server = Server::ready(&d);
+    let words = json!({"passphrase": " cold hands at dawn "});
+    let made = server.post("/api/backup", &words);
+    assert!(made.header("content-disposition").expect("a name").contains(".backup"), "{:?}", made.status);
+    let open = server.post("/api/backup", &json!({}));
+    assert_eq!((made.status, open.status), (200, 200));
+    server.post("/api/backup", &json!({"with_key": true})).refuses(422, &["locked"]);
+    server.post("/api/backup", &json!({"passphrase": "a\nb"})).refuses(400, &["one line"]);
+
+    let phone = Device::new();
+    phone.found("Nearwater");
+    let other = Server::start(&phone, &[]);
+    other.post_bytes("/api/backup/restore", &made.body).refuses(422, &["locked", "passphrase"]);
+    other.post_bytes("/api/backup/restore", &made.body[..made.body.len() / 2]).refuses(422, &["passphrase"]);
+    let cut = &open.body[..open.body.len() - 9];
+    other.post_bytes("/api/backup/restore", cut).refuses(422, &["Nothing was restored"]);
+    other.post_bytes("/api/backup/restore", b"no backup at all").refuses(422, &["backup"]);
+    let put = |words: &str| {
+        let origin = format!("Origin: http://{}", other.at);
+        let words = format!("X-Leadline-Words: {words}");
+        other.request("POST /api/backup/restore", &[&origin, "X-Leadline: 1", &words], &made.body)
+    };
+    put("warm%20hands").refuses(422, &["passphrase"]);
+    let surveys = |d: &Device| d.json(&["survey", "list"])["surveys"].as_array().expect("a list").len();
+    assert_eq!(surveys(&phone), 1, "nothing came of what was refused");
+    let told = put("cold%20hands%20at%20dawn").json();
+    assert_eq!((&told["as_it_was"], &told["marks_new"]), (&true.into(), &1.into()), "{told}");
+    assert_eq!(surveys(&phone), 2);
+    assert_eq!(put("cold%20hands%20at%20dawn").json()["entries_new"], 0, "nothing twice");
+    let left = std::fs::read_dir(phone.home().join("incoming")).expect("the folder").count();
+    assert_eq!(left, 0, "nothing that was handed over is left behind");
+
+    let laptop = Device::new();
+    laptop.write("words.txt", "cold hands at dawn\n");
+    laptop.write("phone.backup", &made.body);
+    laptop
+        .run(&["restore", "phone.backup", "--passphrase-file", "words.txt"])
+        .says(0, &["exactly as it was"]);
+    assert_eq!(laptop.digest(), d.digest());
+}
+
 #[test]
 fn levelling_from_the_page() {
     let d = one_boat();

@@ -180,6 +180,8 @@ fn a_network_needs_the_link_and_only_reads() {
         "/api/meet",
         "/api/invite",
         "/api/parcel",
+        "/api/backup",
+        "/api/backup/restore",
     ] {
         write(path).refuses(403, &["read"]);
     }

@@ -37,6 +37,8 @@ pub struct FolderSeen {
     pub locked: Vec<PathBuf>,
     /// Files of such a name that are no backup, or whose beginning is damaged: why, in words.
     pub unreadable: Vec<String>,
+    /// Files that the disk did not give: why, in words.
+    pub failed: Vec<String>,
     /// What is missing or damaged, in words; empty = the newest backup can be restored.
     pub faults: Vec<String>,
     /// All of the newest chain was read and is whole.
@@ -79,6 +81,7 @@ pub(super) fn folder(dir: &Path, words: Option<&str>) -> Result<FolderSeen, Erro
                 seen.files.push(ChainFile { path, bytes, head, locked, said });
             }
             Ok(Found::Locked) => seen.locked.push(path),
+            Err(e @ Error::Unreadable { .. }) => seen.failed.push(e.to_string()),
             Err(e) => seen.unreadable.push(e.to_string()),
         }
     }
@@ -245,7 +248,7 @@ pub(super) fn find(target: &Path, words: Option<&str>) -> Result<(FolderSeen, us
             None => Err(bad(
                 target,
                 &seen
-                    .faults
+                    .failed
                     .first()
                     .map_or_else(|| "there is no backup in this folder".to_owned(), Clone::clone),
             )),

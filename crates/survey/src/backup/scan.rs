@@ -63,6 +63,11 @@ pub(super) fn look(path: &Path, words: Option<&str>) -> Result<Found<(BackupHead
     }
 }
 
+/// Whether a backup asks for a passphrase.
+pub(crate) fn is_locked(path: &Path) -> Result<bool, Error> {
+    Ok(matches!(source(path, None)?, Found::Locked))
+}
+
 /// Reads it all; gives out entries and strips as they come. A damaged one gives what is whole before the damage.
 pub(super) fn scan(
     path: &Path,

@@ -52,22 +52,43 @@ pub struct BackedUp {
     pub bytes: u64,
     /// What it says of itself; `None` = nothing was new, so nothing was written.
     pub head: Option<BackupHead>,
+    /// Strips that the disk has damaged, so that they are not in it.
+    pub damaged_strips: u64,
     /// Why a full one was begun though there was one before.
     pub begun_anew: Option<String>,
     /// Files that were removed as no longer needed.
     pub removed: Vec<PathBuf>,
     /// Files that should have been removed and could not be.
     pub not_removed: Vec<PathBuf>,
+    /// Files that the disk did not give when older ones were looked for, in words.
+    pub failed: Vec<String>,
+}
+
+/// What was written.
+struct Written {
+    head: BackupHead,
+    bytes: u64,
+    damaged_strips: u64,
+}
+
+impl BackedUp {
+    fn of(path: &Path, written: Written, begun_anew: Option<String>) -> Self {
+        Self {
+            path: path.to_owned(),
+            bytes: written.bytes,
+            head: Some(written.head),
+            damaged_strips: written.damaged_strips,
+            begun_anew,
+            removed: Vec::new(),
+            not_removed: Vec::new(),
+            failed: Vec::new(),
+        }
+    }
 }
 
 /// Backs up the home to a file, or to a folder that is there already.
 pub fn back_up(home: &Home, target: &Path, request: &BackupRequest) -> Result<BackedUp, Error> {
-    if request.with_key && request.passphrase.is_none() {
-        return Err(Error::Request(
-            "the device's key is only put into a locked backup: give --passphrase-file FILE, or - to type it"
-                .to_owned(),
-        ));
-    }
+    may_hold_the_key(request)?;
     if request.keep == Some(0) {
         return Err(Error::Request("--keep 0 would keep nothing; give at least 1".to_owned()));
     }
@@ -78,6 +99,16 @@ pub fn back_up(home: &Home, target: &Path, request: &BackupRequest) -> Result<Ba
     } else {
         into_file(home, target, &surveys, request)
     }
+}
+
+fn may_hold_the_key(request: &BackupRequest) -> Result<(), Error> {
+    if request.with_key && request.passphrase.is_none() {
+        return Err(Error::Request(
+            "the device's key is only put into a locked backup: give --passphrase-file FILE, or - to type it"
+                .to_owned(),
+        ));
+    }
+    Ok(())
 }
 
 fn surveys(home: &Home, request: &BackupRequest) -> Result<Vec<SurveyId>, Error> {
@@ -123,17 +154,25 @@ fn into_file(
             "there is another file of that name, which is not a backup that can be opened; take another name",
         ));
     }
+    let written = write_full(home, path, surveys, request)?;
+    Ok(BackedUp::of(path, written, None))
+}
+
+/// A backup of everything that stands alone, under any name.
+fn write_full(
+    home: &Home,
+    path: &Path,
+    surveys: &[SurveyId],
+    request: &BackupRequest,
+) -> Result<Written, Error> {
     let place = Place { chain: Nonce(crate::home::random()), number: 1, serial: 1, before: None };
     let plan = Plan::of(home, surveys, &Content::default())?;
-    let (head, bytes) = write(home, path, &plan, place, request)?;
-    Ok(BackedUp {
-        path: path.to_owned(),
-        bytes,
-        head: Some(head),
-        begun_anew: None,
-        removed: Vec::new(),
-        not_removed: Vec::new(),
-    })
+    write(home, path, &plan, place, request)
+}
+
+/// The same for a moment, inside the home: for a browser that takes it elsewhere.
+pub(crate) fn back_up_for_a_moment(home: &Home, path: &Path, request: &BackupRequest) -> Result<u64, Error> {
+    Ok(write_full(home, path, &surveys(home, request)?, request)?.bytes)
 }
 
 fn into_folder(
@@ -174,9 +213,11 @@ fn into_folder(
             path: newest.path.clone(),
             bytes: newest.bytes,
             head: None,
+            damaged_strips: 0,
             begun_anew,
             removed: Vec::new(),
             not_removed: Vec::new(),
+            failed: Vec::new(),
         }
     } else {
         let name = format!("leadline-{}-{:03}.{BACKUP_ENDING}", request.now.date_text(), place.serial);
@@ -184,8 +225,7 @@ fn into_folder(
         if path.exists() {
             return Err(bad(&path, "it is there already and cannot be read; move it away, then repeat"));
         }
-        let (head, bytes) = write(home, &path, &plan, place, request)?;
-        BackedUp { path, bytes, head: Some(head), begun_anew, removed: Vec::new(), not_removed: Vec::new() }
+        BackedUp::of(&path, write(home, &path, &plan, place, request)?, begun_anew)
     };
     retire(dir, &me, request, done)
 }
@@ -200,7 +240,9 @@ fn goes_on(
     request: &BackupRequest,
 ) -> Result<(GoesOn, Option<String>), Error> {
     let words = request.passphrase.as_deref();
-    let Some(last) = seen.newest_of(Some(me)) else { return Ok((None, seen.unreadable.first().cloned())) };
+    let Some(last) = seen.newest_of(Some(me)) else {
+        return Ok((None, seen.failed.iter().chain(&seen.unreadable).next().cloned()));
+    };
     if request.full {
         return Ok((None, Some("asked for".to_owned())));
     }
@@ -239,6 +281,7 @@ fn retire(dir: &Path, me: &DeviceId, request: &BackupRequest, mut done: BackedUp
             Err(_) => done.not_removed.push(path),
         }
     }
+    done.failed = seen.failed;
     // Gone from the disk, too, when it is said.
     if let Some(path) = done.removed.last() {
         sync_folder_of(path).map_err(output(path))?;
@@ -262,14 +305,14 @@ fn write(
     plan: &Plan,
     place: Place,
     request: &BackupRequest,
-) -> Result<(BackupHead, u64), Error> {
+) -> Result<Written, Error> {
+    // Whichever way it came here.
+    may_hold_the_key(request)?;
     sweep(path);
     let temp = path.with_extension(format!("{}.tmp", std::process::id()));
-    let done = write_temp(home, &temp, plan, place, request).and_then(|(head, bytes)| {
-        std::fs::rename(&temp, path)
-            .and_then(|()| sync_folder_of(path))
-            .map_err(output(path))?;
-        Ok((head, bytes))
+    let done = write_temp(home, &temp, plan, place, request).and_then(|written| {
+        std::fs::rename(&temp, path).and_then(|()| sync_folder_of(path)).map_err(output(path))?;
+        Ok(written)
     });
     if done.is_err() {
         drop(std::fs::remove_file(&temp));
@@ -298,7 +341,7 @@ fn write_temp(
     plan: &Plan,
     place: Place,
     request: &BackupRequest,
-) -> Result<(BackupHead, u64), Error> {
+) -> Result<Written, Error> {
     let io = output(temp);
     let head = BackupHead {
         made: request.now.0,
@@ -322,17 +365,18 @@ fn write_temp(
         let surveys: Vec<SurveyId> = plan.stores.iter().map(|s| s.store.survey()).collect();
         sections.section(kind::KEYS, &Keys::of(home, &surveys)?.bytes()?).map_err(&io)?;
     }
-    let mut written = BTreeMap::new();
+    let (mut written, mut damaged_strips) = (BTreeMap::new(), 0);
     for store in &plan.stores {
         let section = sections.open(kind::PARCEL);
         let (section, held) = parcel(home, store, section, request.now, temp)?;
+        damaged_strips += store.chosen.strips.len().saturating_sub(held.1.len()) as u64;
         section.close().map_err(&io)?;
         written.insert(store.store.survey(), held);
     }
     let (sink, digest) = sections.seal(home.key()).map_err(&io)?;
     sink.finish().map_err(&io)?;
     read_back(temp, request, digest, &written)?;
-    Ok((head, std::fs::metadata(temp).map_err(&io)?.len()))
+    Ok(Written { head, bytes: std::fs::metadata(temp).map_err(&io)?.len(), damaged_strips })
 }
 
 /// What is in it is for its owner alone.

@@ -2,8 +2,10 @@
 
 use super::Store;
 use crate::Error;
+use leadline_logbook::{Domain, Hasher};
 use leadline_model::{GridPos, Mark, MarkKind, Nonce, StripDigest, Text};
-use rusqlite::{OptionalExtension, Row};
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, Row};
 use std::collections::BTreeSet;
 
 /// Made when first needed, so that the store's format stays as it is.
@@ -23,7 +25,8 @@ impl Store {
             tx.execute(
                 "INSERT INTO private_mark VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
                 (id.0, kind, place.x(), place.y(), mark.depth_mm, mark.name.as_str(), mark.note.as_str()),
-            )
+            )?;
+            seal(tx)
         })?;
         Ok(id)
     }
@@ -50,6 +53,7 @@ impl Store {
                     m.note.as_str(),
                 ))?;
             }
+            seal(tx)?;
             Ok(new)
         })
     }
@@ -71,7 +75,9 @@ impl Store {
     pub fn drop_mark(&mut self, id: &Nonce) -> Result<bool, Error> {
         self.write(|tx| {
             tx.execute_batch(PRIVATE)?;
-            tx.execute("DELETE FROM private_mark WHERE id = ?1", [id.0]).map(|n| n > 0)
+            let gone = tx.execute("DELETE FROM private_mark WHERE id = ?1", [id.0])? > 0;
+            seal(tx)?;
+            Ok(gone)
         })
     }
 
@@ -109,10 +115,57 @@ impl Store {
         Ok(row.is_some())
     }
 
+    /// What is wrong with the private marks, in words. No signature covers them, so their digest is kept beside them.
+    pub(super) fn check_marks(&self) -> Result<Option<String>, Error> {
+        if !self.has_private()? {
+            return Ok(None);
+        }
+        let (sealed, sum) = self.sql(|db| {
+            let find = "SELECT value FROM meta WHERE key = 'marks'";
+            let sealed: Option<Vec<u8>> = db.query_row(find, [], |r| r.get(0)).optional()?;
+            Ok((sealed, sum(db)?))
+        })?;
+        // Kept by a program that did not count them yet.
+        let is_other = sealed.is_some_and(|s| s != sum);
+        Ok(is_other.then(|| {
+            "a private mark was changed, added or lost: compare them with what you know (leadline mark list)".to_owned()
+        }))
+    }
+
     fn has_private(&self) -> Result<bool, Error> {
         let find = "SELECT 1 FROM sqlite_master WHERE name = 'held_back'";
         Ok(self.sql(|db| db.prepare_cached(find)?.query_row([], |_| Ok(())).optional())?.is_some())
     }
+}
+
+/// Keeps the digest of the private marks; after every change of them.
+pub(super) fn seal(db: &Connection) -> rusqlite::Result<()> {
+    db.execute("INSERT OR REPLACE INTO meta VALUES ('marks', ?1)", [sum(db)?]).map(drop)
+}
+
+/// The digest of all private marks.
+pub(super) fn sum(db: &Connection) -> rusqlite::Result<[u8; 32]> {
+    let mut all = Domain::Aside.hasher();
+    let mut query = db.prepare("SELECT id, kind, x, y, depth, name, note FROM private_mark ORDER BY id")?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        (0..7).try_for_each(|i| row.get_ref(i).map(|v| put(&mut all, v)))?;
+    }
+    Ok(all.finish().0)
+}
+
+/// A value with its kind and length, so that no two lists of values give the same bytes.
+fn put(into: &mut Hasher, value: ValueRef<'_>) {
+    let (kind, bytes) = match value {
+        ValueRef::Null => (0, Vec::new()),
+        ValueRef::Integer(n) => (1, n.to_le_bytes().to_vec()),
+        ValueRef::Real(f) => (2, f.to_le_bytes().to_vec()),
+        ValueRef::Text(t) => (3, t.to_vec()),
+        ValueRef::Blob(b) => (4, b.to_vec()),
+    };
+    into.update(&[kind]);
+    into.update(&(bytes.len() as u64).to_le_bytes());
+    into.update(&bytes);
 }
 
 fn mark_of(r: &Row<'_>) -> rusqlite::Result<(Nonce, Mark)> {

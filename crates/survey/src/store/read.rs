@@ -261,6 +261,10 @@ impl Store {
                 report.faults.push(found(e)?);
             }
         }
+        match self.check_marks() {
+            Ok(fault) => report.faults.extend(fault),
+            Err(e) => report.faults.push(found(e)?),
+        }
         if let Err(e) = self.check_documents(&mut report) {
             report.faults.push(found(e)?);
         }

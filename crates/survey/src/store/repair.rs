@@ -2,11 +2,11 @@
 //! named, and shows as lacking, so that the next meeting or parcel brings it.
 
 use super::carve::Image;
-use super::marks::PRIVATE;
+use super::marks::{PRIVATE, seal, sum};
 use super::sift::{Aside, Named, entries_in, strips_in};
 use super::{FORMAT, Store};
 use crate::durable::sync_folder_of;
-use crate::{Error, Home};
+use crate::{Error, Home, Trim};
 use leadline_logbook::{DeviceKey, Limits};
 use leadline_model::{EntryId, StripDigest, SurveyId};
 use rusqlite::config::DbConfig;
@@ -43,6 +43,8 @@ pub struct Repaired {
     pub lacking: u64,
     /// Private marks that were saved.
     pub marks: u64,
+    /// They are not those that were kept: one was changed or lost, and nothing tells which.
+    pub marks_changed: bool,
 }
 
 impl Home {
@@ -66,11 +68,6 @@ impl Home {
         }
         fs::rename(&fresh, &path).and_then(|()| sync_folder_of(&path)).map_err(Error::file(&path))?;
         repaired.kept = kept;
-        // Which strips are near home is worked out again.
-        let trims = self.trims()?;
-        if !trims.is_empty() {
-            self.set_trims(&trims)?;
-        }
         Ok(repaired)
     }
 
@@ -83,7 +80,9 @@ impl Home {
         remove(fresh);
         let mut store = Store::open(fresh, *survey, DeviceKey::from_seed(&self.key().seed()))?;
         let mut repaired = store.take_from(&kept_of(damaged))?;
-        repaired.marks = store.take_aside(kept)?;
+        (repaired.marks, repaired.marks_changed) = store.take_aside(kept)?;
+        // Which strips are near home is worked out again, before anybody can ask for them.
+        store.hold_back_near(&self.trims()?)?;
         // Nothing could be saved: it is still a survey of this home, which a meeting or a parcel fills again.
         if store.is_blank()? {
             store.write(|tx| {
@@ -95,10 +94,14 @@ impl Home {
 }
 
 impl Store {
-    /// Takes in what is whole in damaged stores that a repair kept, for a store that is whole itself.
-    pub fn take_from_kept(&mut self) -> Result<Repaired, Error> {
+    /// Takes in what is whole in damaged stores that a repair kept, for a store that is whole itself. `trims`: of its
+    /// home.
+    pub fn take_from_kept(&mut self, trims: &[Trim]) -> Result<Repaired, Error> {
         let sources = kept_of(&self.path);
         let repaired = self.take_from(&sources)?;
+        if !trims.is_empty() {
+            self.hold_back_too(trims)?;
+        }
         let marks = self.private_marks()?.len() as u64;
         Ok(Repaired { kept: sources.into_iter().next_back().unwrap_or_default(), marks, ..repaired })
     }
@@ -189,14 +192,15 @@ impl Store {
         self.accept(Vec::new(), strips.into_iter().map(|(_, packed)| packed).collect()).map(drop)
     }
 
-    fn take_aside(&mut self, source: &Path) -> Result<u64, Error> {
+    /// How many private marks came along, and whether they are others than those that were kept.
+    fn take_aside(&mut self, source: &Path) -> Result<(u64, bool), Error> {
         let mut all: Vec<Aside> = images(source)?.iter_mut().map(Aside::of).collect();
         let Some(best) = all.iter().rposition(|a| a.is_of(&self.survey)).or_else(|| all.len().checked_sub(1))
         else {
-            return Ok(0);
+            return Ok((0, false));
         };
         let aside = all.swap_remove(best);
-        self.write(|tx| {
+        let changed = self.write(|tx| {
             tx.execute_batch(PRIVATE)?;
             for (key, value) in &aside.notes {
                 tx.execute("INSERT OR REPLACE INTO meta VALUES (?1, ?2)", (key, value))?;
@@ -213,9 +217,11 @@ impl Store {
                     rusqlite::params_from_iter(peer),
                 )?;
             }
-            Ok(())
+            seal(tx)?;
+            let sum = sum(tx)?;
+            Ok(aside.sealed.as_ref().is_some_and(|s| s[..] != sum))
         })?;
-        Ok(self.private_marks()?.len() as u64)
+        Ok((self.private_marks()?.len() as u64, changed))
     }
 
     fn report(&self, named: &Named) -> Result<Repaired, Error> {
@@ -250,6 +256,7 @@ impl Store {
             uncertain: named.either.iter().filter(|id| !known(id)).map(words).collect(),
             lacking: counts.wanted,
             marks: 0,
+            marks_changed: false,
         })
     }
 

@@ -66,12 +66,16 @@ fn blobs(row: &[Value]) -> impl Iterator<Item = &Vec<u8>> {
 
 /// Notes of the store itself that come along. Its epoch does not: numbers of lost entries must not be given twice.
 const NOTES: [&str; 5] = ["name", "invite", "guest", "kept", "refused"];
+/// Beginnings of notes that do: in whose place this device is, and under which id it gives a boat's depths away.
+const NOTES_OF: [&str; 2] = ["former:", "vessel:"];
 const MARK_KINDS: [&str; 4] = ["hazard", "landing", "stump", "waypoint"];
 
 /// What is in no entry: notes, private marks, devices met. Nothing proves it but its place.
 #[derive(Debug, Default)]
 pub(super) struct Aside {
     survey: Option<Vec<u8>>,
+    /// The digest of the private marks.
+    pub(super) sealed: Option<Vec<u8>>,
     pub(super) notes: BTreeMap<String, Sql>,
     pub(super) marks: BTreeMap<Vec<u8>, Vec<Sql>>,
     pub(super) peers: BTreeMap<Vec<u8>, Vec<Sql>>,
@@ -94,7 +98,10 @@ impl Aside {
         let all = || row.iter().map(sql).collect::<Option<Vec<Sql>>>();
         match row {
             [Value::Text(key), Value::Blob(id)] if key == "survey" => self.survey = Some(id.clone()),
-            [Value::Text(key), value] if NOTES.contains(&key.as_str()) => {
+            [Value::Text(key), Value::Blob(sum)] if key == "marks" => self.sealed = Some(sum.clone()),
+            [Value::Text(key), value]
+                if NOTES.contains(&key.as_str()) || NOTES_OF.iter().any(|n| key.starts_with(n)) =>
+            {
                 self.notes.extend(sql(value).map(|v| (key.clone(), v)));
             }
             [
