@@ -74,6 +74,7 @@ export async function phone(browser, link) {
         await saved.saveAs(file);
         must(saved.suggestedFilename().endsWith('.backup'), saved.suggestedFilename());
         must(fs.readFileSync(file, 'latin1').startsWith('age-encryption.org/v1'), 'the backup is not locked');
+        upright.expected.push('422');
         await upright.fill('#backup-words', 'warm hands');
         await upright.setInputFiles('#backup-file', file);
         await upright.waitForFunction(() => /passphrase/.test(document.getElementById('say').textContent));

@@ -133,6 +133,11 @@ fn report_text(report: &StoreReport, digest: Option<Digest>) -> Result<(), Failu
         ))?;
     }
     report.faults.iter().try_for_each(|f| talk::say(&format!("  {f}")))?;
+    if report.uncompared {
+        talk::note(
+            "The disk takes no writes: what is made of the entries, and can be made again, was not compared.",
+        );
+    }
     if report.faults.is_empty() {
         talk::say("Everything is whole.")?;
     }

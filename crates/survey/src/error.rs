@@ -20,7 +20,7 @@ pub enum Family {
 #[non_exhaustive]
 pub enum Error {
     /// A file could not be read or written.
-    #[error("{}: {source}", path.display())]
+    #[error("{}: {source}{}", path.display(), way_out(source))]
     File {
         /// Which.
         path: PathBuf,
@@ -209,9 +209,28 @@ impl Error {
         }
     }
 
+    /// Whether the store's disk is full or read-only, so that it can only be read.
+    pub(crate) fn is_unwritable(&self) -> bool {
+        let Self::Sqlite { source, .. } = self else { return false };
+        is_no_room(source) || source.sqlite_error_code() == Some(rusqlite::ErrorCode::ReadOnly)
+    }
+
     pub(crate) fn file(path: &std::path::Path) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.to_owned();
         move |source| Self::File { path, source }
+    }
+}
+
+/// What to do about a file's error, where that can be told; with the sign that divides it from the error.
+fn way_out(e: &std::io::Error) -> &'static str {
+    use std::io::ErrorKind as K;
+    match e.kind() {
+        K::StorageFull | K::QuotaExceeded => "; the disk is full: make room and repeat the command",
+        K::ReadOnlyFilesystem => {
+            "; the disk is read-only: unlock or mount it for writing, then repeat the command"
+        }
+        K::PermissionDenied => "; check who may read and write the folder, then repeat the command",
+        _ => "",
     }
 }
 

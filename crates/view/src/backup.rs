@@ -21,7 +21,7 @@ const WORDS_MAX: usize = 1024;
 /// The header with the passphrase of a backup that is put back, percent-encoded.
 const WORDS: &str = "x-leadline-words";
 
-/// `POST /api/backup`: `{"passphrase": "..."}` locks it, `{"with_key": true}` puts the key in.
+/// `POST /api/backup`: `{"passphrase": "..."}` locks it. The device's key is never in it.
 pub(crate) async fn make(State(site): State<Arc<Site>>, bytes: Bytes) -> Result<Response, Refusal> {
     let body = body(&bytes)?;
     let passphrase = match &body["passphrase"] {
@@ -32,7 +32,6 @@ pub(crate) async fn make(State(site): State<Arc<Site>>, bytes: Bytes) -> Result<
     let now = asked::now();
     let request = BackupRequest {
         passphrase: passphrase.filter(|p| !p.is_empty()),
-        with_key: body["with_key"] == json!(true),
         now,
         program: env!("CARGO_PKG_VERSION").to_owned(),
         ..BackupRequest::default()

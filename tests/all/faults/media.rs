@@ -28,6 +28,7 @@ mount -o remount,ro home
 step ro_import import c.nmea --boat Heron
 step ro_stage stage add --at 2026-05-05T08:00Z --level 0.4
 step ro_read status --json
+step ro_verify verify
 step ro_backup backup out.backup
 mount -o remount,rw home
 step rw_import import c.nmea --boat Heron
@@ -83,7 +84,7 @@ fn a_card_that_is_full_or_read_only_loses_nothing() {
     done("first");
     let first = soundings(&told, "digest");
     for name in ["full_import", "full_stage", "full_mark"] {
-        refused(name, "full");
+        refused(name, "disk is full");
     }
     done("full_verify");
     assert_eq!(soundings(&told, "full_read"), first, "what was there is there, and can be read");
@@ -93,10 +94,10 @@ fn a_card_that_is_full_or_read_only_loses_nothing() {
     let second = soundings(&told, "again_read");
     assert_eq!(second.0, 2 * first.0);
     for name in ["ro_import", "ro_stage"] {
-        refused(name, "read-only");
+        refused(name, "only");
     }
     assert_eq!(soundings(&told, "ro_read"), second);
-    for name in ["ro_backup", "rw_import", "rw_verify", "rw_inspect"] {
+    for name in ["ro_verify", "ro_backup", "rw_import", "rw_verify", "rw_inspect"] {
         done(name);
     }
 }

@@ -41,6 +41,8 @@ pub struct StoreReport {
     pub faults: Vec<String>,
     /// Whether cached documents were made again.
     pub rebuilt: bool,
+    /// Cached documents were not compared with the entries, as that needs a disk that takes writes.
+    pub uncompared: bool,
 }
 
 /// A device met before.
@@ -340,7 +342,13 @@ impl Store {
             Ok((s.survey_writes()?, tiles))
         };
         let before = read(self).ok();
-        self.rebuild_documents()?;
+        match self.rebuild_documents() {
+            Err(e) if e.is_unwritable() => {
+                report.uncompared = true;
+                return Ok(());
+            }
+            other => other?,
+        }
         let after = read(self)?;
         if before.is_none_or(|b| b != after) {
             report.rebuilt = true;
