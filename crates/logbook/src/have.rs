@@ -142,12 +142,13 @@ fn longest_chain(log: &Log) -> Vec<Place> {
     chain_to(best, &reached)
 }
 
+/// Back from `end`, each entry one number before the one after it. So it ends, also where ids go in a circle.
 fn chain_to(end: Option<Place>, reached: &BTreeMap<EntryId, Place>) -> Vec<Place> {
     let mut chain = Vec::new();
     let mut at = end;
     while let Some(p) = at {
         chain.push(p);
-        at = reached.get(&p.prev).copied();
+        at = reached.get(&p.prev).copied().filter(|before| before.seq.checked_add(1) == Some(p.seq));
     }
     chain.reverse();
     chain
@@ -218,6 +219,17 @@ mod tests {
         assert_eq!(theirs.missing_of(&held), vec![]);
         // What is aside is never given.
         assert_eq!(Have::default().missing_beside(&held, &aside), vec![id(11), id(12)]);
+    }
+
+    #[test]
+    fn a_circle_of_ids_ends() {
+        let held = [place(1, 11, 12), place(2, 12, 11), place(7, 0, 0)];
+        let theirs = |top, n| Have(vec![LogHave { top, top_id: id(n), ..Have::of(&held).0.remove(0) }]);
+        // What they name besides is not asked for again: all of it here.
+        assert_eq!(theirs(2, 12).missing_of(&held), vec![]);
+        assert_eq!(theirs(7, 0).missing_of(&held), vec![]);
+        let bare = Have(vec![LogHave { extra: Vec::new(), ..theirs(2, 12).0.remove(0) }]);
+        assert_eq!(bare.missing_of(&held), vec![id(0)]);
     }
 
     proptest! {

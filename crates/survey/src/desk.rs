@@ -174,7 +174,11 @@ impl SurveyDesk {
             Question::Have => Answer::Have(have(&give())?),
             Question::Missing(have) => {
                 let store = give();
-                Answer::Missing(have.missing_beside(&store.places()?, &store.masked_places()?))
+                let mut missing = have.missing_beside(&store.places()?, &store.masked_places()?);
+                // What others wrote would wait at a peer that has not heard of their admission, and little may wait.
+                let of_crew = store.crew_ids()?;
+                missing.sort_by_key(|id| !of_crew.contains(id));
+                Answer::Missing(missing)
             }
             Question::Entries { ids, max_bytes } => {
                 let store = give();

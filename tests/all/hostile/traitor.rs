@@ -143,7 +143,9 @@ fn a_member_that_has_turned_costs_little_and_harms_nothing() {
     // It has not fallen, what it holds is whole, and the crew goes on.
     plover
         .import(&plover.write("b.nmea", small_log_on(3, 600, |s| 4.1 + f64::from(s % 250) * 0.01)), "Plover");
-    plover.run(&["sync", "--with", &listener.address, "--once"]).says(0, &[]);
+    let met = plover.run(&["sync", "--with", &listener.address, "--once"]);
+    println!("{}{}", met.out, met.err);
+    met.says(0, &[]);
     let Some(rest) = rest else {
         println!("memory not measured: the kernel does not tell a process's");
         return;

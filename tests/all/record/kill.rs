@@ -3,7 +3,7 @@
 //! `LEADLINE_KILLS=200` makes it two hundred moments.
 
 use super::live::{Live, device, journals, same_as_file};
-use crate::home::{Device, small_log};
+use crate::home::{Device, small_log, small_log_on};
 use std::collections::HashSet;
 use std::time::{Duration, Instant};
 
@@ -91,4 +91,35 @@ fn another_boats_recording_is_closed() {
     let names = d.json(&["boat", "list"])["boats"].to_string();
     assert!(names.contains("Heron"), "{names}");
     assert_eq!(d.json(&["status"])["soundings"], 100);
+}
+
+/// A plug that is pulled can leave zeros where a write had not reached the disk. What stands after them counts, and so
+/// does what is recorded next.
+#[test]
+fn zeros_in_a_journal_spoil_nothing_else() {
+    let d = device();
+    let log = small_log(100, |_| 5.0);
+    let mut live = Live::start(&d, &["-"]);
+    live.say(log.as_bytes());
+    live.bytes(log.len() as u64);
+    live.kill();
+    let path = journals(&d).remove(0);
+    let whole = std::fs::read(&path).expect("read");
+    let first = whole.windows(2).position(|w| w == b"\n$").expect("a sentence") + 1;
+    let hole = first..(first + 4096).min(whole.len() - 2000);
+    for (day, hole) in [(2, hole), (3, first..whole.len())] {
+        let mut torn = whole.clone();
+        torn[hole].fill(0);
+        std::fs::write(&path, torn).expect("written");
+        let mut live = Live::start(&d, &["-"]);
+        let more = small_log_on(day, 60, |_| 4.0);
+        live.say(more.as_bytes());
+        live.bytes(more.len() as u64);
+        live.kill();
+        let soundings = || d.json(&["status"])["soundings"].as_u64().expect("a number");
+        let before = soundings();
+        d.run(&["record", "--from", "-", "--boat", "Plover"])
+            .says(1, &["An earlier recording was not ended"]);
+        assert!(soundings() >= before + 60, "{} {before}", soundings());
+    }
 }

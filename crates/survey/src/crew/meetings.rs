@@ -2,7 +2,8 @@
 
 use super::tests::{Boat, NOW, founder, joined, masked, stage, text};
 use crate::{Home, Role, SurveyDesk, rotate_secret};
-use leadline_sync::{Binding, Desk, Failure, Input, Meeting, Output, RefusalCode, Summary};
+use leadline_logbook::Have;
+use leadline_sync::{Answer, Binding, Desk, Failure, Input, Meeting, Output, Question, RefusalCode, Summary};
 
 struct Side {
     desk: SurveyDesk,
@@ -67,6 +68,24 @@ fn meet(a: &Boat, b: &Boat) -> (Side, Side) {
 
 fn ends_well(side: &Side) -> Summary {
     side.end.clone().expect("has ended").expect("well")
+}
+
+/// Whoever comes new has heard of nobody: what the others wrote would wait until their admission comes, and of what waits
+/// little is kept.
+#[test]
+fn who_belongs_is_given_before_what_they_wrote() {
+    let mut one = founder();
+    let mut all: Vec<Boat> = ["two", "three", "four"].map(|n| joined(&mut one, Role::Keeper, n)).into();
+    for (boat, mm) in all.iter_mut().zip(300..) {
+        meet(&one, boat);
+        stage(boat, mm).expect("a member writes");
+        meet(&one, boat);
+    }
+    let desk = SurveyDesk::new(&one.home, one.store.survey()).expect("a desk");
+    let Ok(Answer::Missing(ids)) = desk.answer(Question::Missing(Have::default())) else { panic!("no list") };
+    let of_crew = one.store.crew_ids().expect("read");
+    let (first, then) = ids.split_at(of_crew.len());
+    assert!(first.iter().all(|id| of_crew.contains(id)) && then.len() >= 3, "{first:?} {then:?}");
 }
 
 const HELLO: u8 = 1;
@@ -157,7 +176,7 @@ fn a_secret_that_nobody_announced_is_not_kept() {
     let before = two.home.secrets(&id).expect("reads");
     let desk = SurveyDesk::new(&two.home, id).expect("a desk");
     let given = leadline_sync::SurveySecret { generation: 9, secret: [3; 32] };
-    desk.answer(leadline_sync::Question::Secret(given)).expect("answers");
+    desk.answer(Question::Secret(given)).expect("answers");
     assert_eq!(two.home.secrets(&id).expect("reads"), before);
 }
 

@@ -11,7 +11,10 @@ use crate::{Error, Home, Store};
 use leadline_ingest::{Format, Importer, Leg, Options, Pulse, Report};
 use leadline_logbook::{Domain, Hasher, Op, PackedLeg};
 use leadline_model::{LegWindow, Sounding};
+use std::borrow::Cow;
+use std::collections::VecDeque;
 use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 
 /// Closed legs that wait while the store refuses them; of more the oldest are left to the end, when the journal is
@@ -25,6 +28,7 @@ pub struct LiveLog {
     trims: Trims,
     found: Vec<Leg>,
     soundings: u64,
+    holes: Holes,
 }
 
 /// A leg that has closed.
@@ -47,13 +51,15 @@ impl LiveLog {
             trims: Trims::of(&home.trims()?),
             found: Vec::new(),
             soundings: 0,
+            holes: Holes::default(),
         })
     }
 
     /// Reads on. Legs that close wait for [`Self::keep`].
     pub fn push(&mut self, bytes: &[u8]) {
-        self.hasher.update(bytes);
-        self.importer.push(bytes, &mut self.found);
+        let bytes = self.holes.close(bytes);
+        self.hasher.update(&bytes);
+        self.importer.push(&bytes, &mut self.found);
         let over = self.found.len().saturating_sub(MOST_WAITING);
         self.found.drain(..over);
     }
@@ -138,7 +144,99 @@ pub fn import_journal(
     request: &ImportRequest,
 ) -> Result<Imported, Error> {
     let unreadable = |source| Error::Unreadable { path: path.to_owned(), source };
-    let mut file = File::open(path).map_err(unreadable)?;
+    let from = File::open(path).map_err(unreadable)?;
+    let mut file = WithoutHoles::new(from);
     let mut log = Incoming { from: &mut file, failed: &unreadable, tell: &mut || {}, keep: true };
     import_log(home, store, path, request, &mut log)
+}
+
+/// Zeros in a row that are a hole: disks write sectors of 512 bytes and more, of which a line may fill a part. Fewer are
+/// noise of an instrument, and stay what they are.
+const HOLE: usize = 32;
+
+/// Closes holes. A cut of the power leaves zeros where a write had not reached the disk; no log has any, and taken for
+/// content they would make the journal a file of another kind. Each hole becomes the end of a line.
+#[derive(Default)]
+struct Holes {
+    zeros: usize,
+}
+
+impl Holes {
+    /// The bytes so far but for zeros at their end, which come with the next ones.
+    fn close<'a>(&mut self, bytes: &'a [u8]) -> Cow<'a, [u8]> {
+        if self.zeros == 0 && !bytes.contains(&0) {
+            return Cow::Borrowed(bytes);
+        }
+        let mut out = Vec::with_capacity(bytes.len() + HOLE);
+        for b in bytes {
+            if *b == 0 {
+                self.zeros += 1;
+            } else {
+                self.end(&mut out);
+                out.push(*b);
+            }
+        }
+        Cow::Owned(out)
+    }
+
+    fn end(&mut self, out: &mut Vec<u8>) {
+        match std::mem::take(&mut self.zeros) {
+            HOLE.. => out.push(b'\n'),
+            few => out.resize(out.len() + few, 0),
+        }
+    }
+}
+
+struct WithoutHoles<R> {
+    from: R,
+    holes: Holes,
+    /// What does not fit into the buffer that was given.
+    ready: VecDeque<u8>,
+}
+
+impl<R> WithoutHoles<R> {
+    fn new(from: R) -> Self {
+        Self { from, holes: Holes::default(), ready: VecDeque::new() }
+    }
+}
+
+impl<R: Read> Read for WithoutHoles<R> {
+    fn read(&mut self, buf: &mut [u8]) -> std::io::Result<usize> {
+        while self.ready.is_empty() {
+            let n = self.from.read(buf)?;
+            if n == 0 {
+                let mut rest = Vec::new();
+                self.holes.end(&mut rest);
+                self.ready.extend(rest);
+                break;
+            }
+            match self.holes.close(&buf[..n]) {
+                Cow::Borrowed(_) => return Ok(n),
+                Cow::Owned(out) => self.ready.extend(out),
+            }
+        }
+        self.ready.read(buf)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hole_is_the_end_of_a_line_however_it_is_cut() {
+        let hole = [0; 3 * HOLE];
+        let torn = [&b"# a\n"[..], &hole, b"$B,1\0\0\n$C", &hole, b"\n$D\0"].concat();
+        for piece in 1..torn.len() {
+            let mut whole = Vec::new();
+            let from = torn
+                .chunks(piece)
+                .fold(Box::new(std::io::empty()) as Box<dyn Read>, |r, c| Box::new(r.chain(c)));
+            WithoutHoles::new(from).read_to_end(&mut whole).expect("in memory");
+            assert_eq!(whole, b"# a\n\n$B,1\0\0\n$C\n\n$D\0", "pieces of {piece}");
+            let mut holes = Holes::default();
+            let live: Vec<u8> = torn.chunks(piece).flat_map(|c| holes.close(c).into_owned()).collect();
+            assert_eq!(live, whole[..whole.len() - 1], "pieces of {piece}");
+        }
+    }
 }

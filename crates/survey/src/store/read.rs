@@ -107,6 +107,12 @@ impl Store {
         self.sql(|db| db.prepare_cached(&query)?.query_map([], place_of)?.collect())
     }
 
+    /// Ids of the entries in force that say who belongs to the crew.
+    pub(crate) fn crew_ids(&self) -> Result<BTreeSet<EntryId>, Error> {
+        let query = "SELECT id FROM entry JOIN crew_entry USING (n)";
+        self.sql(|db| db.prepare_cached(query)?.query_map([], |r| r.get(0).map(EntryId))?.collect())
+    }
+
     /// The places of the entries that are kept and do not count.
     pub fn masked_places(&self) -> Result<Vec<Place>, Error> {
         let query = "SELECT device, epoch, seq, id, substr(bytes, 82, 32) FROM masked";
