@@ -4,7 +4,7 @@
 //! tells where home is. What was signed before cannot be changed; its strips near home are held back.
 
 use crate::{Error, Home, Store, StoreReport, replace_file};
-use leadline_model::{GridPos, LocalFrame, LonLat, Sounding, StripDigest};
+use leadline_model::{GridPos, LocalFrame, LonLat, Sounding, StripDigest, SurveyId};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -88,15 +88,20 @@ impl Home {
         // Held back before the places are known, and let go after they are not any more: whenever this is cut off, more
         // is kept back than must be.
         let (mut stores, mut held, mut failed) = (Vec::new(), 0, None);
+        let hold = |id: &SurveyId| {
+            let mut store = self.store(id)?;
+            store.hold_back_too(trims)?;
+            Ok(store)
+        };
         for known in self.surveys()? {
             let Ok(id) = known.id.parse() else { continue };
-            // One damaged store must not keep the others from holding back.
-            match self.store(&id).and_then(|mut store| {
-                store.hold_back_too(trims)?;
-                Ok(store)
-            }) {
+            // A disk that stumbles is asked twice.
+            match hold(&id).or_else(|_: Error| hold(&id)) {
                 Ok(store) => stores.push(store),
-                Err(e) => failed = Some(e),
+                // One damaged store must not keep the others from holding back.
+                Err(e) if e.is_damage() => failed = Some(e),
+                // Places that are written down and not kept would be worse than none.
+                Err(e) => return Err(e),
             }
         }
         self.keep_trims(trims)?;

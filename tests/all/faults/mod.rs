@@ -1,7 +1,8 @@
 //! Faults: every command that writes is struck down, starved of its disk and cut off from its power; what was
 //! acknowledged is there afterwards, the store is whole, and the command can simply be repeated.
 //!
-//! `LEADLINE_FAULTS=10000` sets how many faults are tried, `LEADLINE_FAULT_ONLY="import kill@17"` tries one again.
+//! `LEADLINE_FAULTS=10000` sets how many faults are tried, `LEADLINE_FAULT_ONLY="import kill@17"` tries one again; of
+//! those that strike a command several, with `;` between them.
 
 mod check;
 mod damage;
