@@ -12,8 +12,8 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Entries that it makes up in one meeting: 96 MiB of them.
-const INVENTED: usize = 1536;
+/// Entries that it makes up in one meeting: 64 MiB of them.
+const INVENTED: usize = 1024;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Attack {
