@@ -75,14 +75,18 @@ fn journal(d: &Device) -> String {
     String::from_utf8(std::fs::read(&paths[0]).expect("read")).expect("text")
 }
 
-#[test]
-fn another_boats_recording_is_closed() {
-    let d = device();
-    let log = small_log(100, |_| 5.0);
-    let mut live = Live::start(&d, &["-"]);
+/// Records a log that was taken in, and is killed.
+fn killed_after(d: &Device, log: &str) {
+    let mut live = Live::start(d, &["-"]);
     live.say(log.as_bytes());
     live.bytes(log.len() as u64);
     live.kill();
+}
+
+#[test]
+fn another_boats_recording_is_closed() {
+    let d = device();
+    killed_after(&d, &small_log(100, |_| 5.0));
     let args = ["record", "--from", "-", "--boat", "Plover"];
     d.run(&args).says(
         1,
@@ -98,11 +102,7 @@ fn another_boats_recording_is_closed() {
 #[test]
 fn zeros_in_a_journal_spoil_nothing_else() {
     let d = device();
-    let log = small_log(100, |_| 5.0);
-    let mut live = Live::start(&d, &["-"]);
-    live.say(log.as_bytes());
-    live.bytes(log.len() as u64);
-    live.kill();
+    killed_after(&d, &small_log(100, |_| 5.0));
     let path = journals(&d).remove(0);
     let whole = std::fs::read(&path).expect("read");
     let first = whole.windows(2).position(|w| w == b"\n$").expect("a sentence") + 1;
@@ -111,11 +111,7 @@ fn zeros_in_a_journal_spoil_nothing_else() {
         let mut torn = whole.clone();
         torn[hole].fill(0);
         std::fs::write(&path, torn).expect("written");
-        let mut live = Live::start(&d, &["-"]);
-        let more = small_log_on(day, 60, |_| 4.0);
-        live.say(more.as_bytes());
-        live.bytes(more.len() as u64);
-        live.kill();
+        killed_after(&d, &small_log_on(day, 60, |_| 4.0));
         let soundings = || d.json(&["status"])["soundings"].as_u64().expect("a number");
         let before = soundings();
         d.run(&["record", "--from", "-", "--boat", "Plover"])
