@@ -15,6 +15,10 @@ use memchr::memchr2;
 /// Longest line that is read, without its end.
 pub const MAX_LINE_BYTES: usize = 1_024;
 
+/// How a remark begins that names a source of what follows, as recordings write it each time they are begun or gone on
+/// with.
+pub const SOURCE: &str = "# source ";
+
 /// What the importer says of a log.
 #[derive(Clone, Debug, Default)]
 pub struct Options {
@@ -228,6 +232,15 @@ impl Importer {
         self.carry.extend_from_slice(&part[..part.len().min(room)]);
     }
 
+    fn interrupt(&mut self) {
+        match &mut self.stage {
+            Stage::Nmea(log) => log.feed.interrupt(),
+            Stage::N2k(log) => log.feed.interrupt(),
+            Stage::SignalK(log) => log.feed.interrupt(),
+            _ => {}
+        }
+    }
+
     /// Longest line of this kind of log, bytes.
     fn longest(&self) -> usize {
         if matches!(self.stage, Stage::SignalK(_)) { MAX_DELTA_BYTES } else { MAX_LINE_BYTES }
@@ -245,6 +258,9 @@ impl Importer {
             Some(c) if c.is_ascii_whitespace() && line.trim_ascii().is_empty() => Some(Label::Blank),
             _ => None,
         };
+        if line.starts_with(SOURCE.as_bytes()) {
+            self.interrupt();
+        }
         let too_long = line.len() > longest;
         match &mut self.stage {
             Stage::Nmea(log) => match label {

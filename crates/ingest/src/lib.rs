@@ -43,7 +43,7 @@ mod stamp;
 
 pub use account::{Example, LineUses, Report};
 pub use format::Format;
-pub use importer::{Importer, MAX_LINE_BYTES, Options};
+pub use importer::{Importer, MAX_LINE_BYTES, Options, SOURCE};
 pub use kinds::{Good, Kind};
 pub use legs::Leg;
 pub use problem::Problem;

@@ -1,7 +1,8 @@
 //! The journal: what came, as it came, on the disk before anything is made of it.
 //!
 //! It is a log like any other. Remarks (`#`, which every reader of logs passes over) say whose it is, and when and from
-//! which source the lines after them came:
+//! which source the lines after them came. Where sources are named again the recording had been cut off: nothing is
+//! interpolated across that.
 //!
 //! ```text
 //! # leadline recording 1
@@ -13,6 +14,7 @@
 //!
 //! One process holds the file's lock while it records; a killed one leaves the file behind, unlocked.
 
+use leadline_ingest::SOURCE;
 use leadline_model::{SurveyId, UtcMillis};
 use serde::{Deserialize, Serialize};
 use std::fs::{File, OpenOptions, TryLockError};
@@ -117,7 +119,7 @@ impl Journal {
 
     /// Names the sources; what was written.
     pub(crate) fn name_sources(&mut self, names: impl Iterator<Item = String>) -> Vec<u8> {
-        let text: String = names.enumerate().map(|(i, n)| format!("# source {} {n}\n", i + 1)).collect();
+        let text: String = names.enumerate().map(|(i, n)| format!("{SOURCE}{} {n}\n", i + 1)).collect();
         self.waiting.extend_from_slice(text.as_bytes());
         text.into_bytes()
     }

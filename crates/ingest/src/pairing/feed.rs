@@ -147,6 +147,11 @@ impl Feed {
         }
     }
 
+    /// What comes next was not heard in one go with what came: nothing is worked out between the two.
+    pub(crate) fn interrupt(&mut self) {
+        self.pairing.finish(&mut self.sink);
+    }
+
     /// Ends the log; how many soundings there were.
     pub(crate) fn finish(&mut self) -> u64 {
         self.pairing.finish(&mut self.sink);

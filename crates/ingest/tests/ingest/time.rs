@@ -44,6 +44,22 @@ fn between_two_fixes_by_arrival() {
     assert_eq!(legs[0].instrument, "NMEA 0183 SD/DPT");
 }
 
+/// A recording that was cut off goes on some seconds later: the last depth before that is none of the way between.
+#[test]
+fn nothing_is_interpolated_across_an_interruption() {
+    let before =
+        rmc("120000", "10.0000", "010526") + &dpt("2.0") + &rmc("120001", "10.0020", "010526") + &dpt("2.1");
+    let after = rmc("120009", "10.0180", "010526") + &dpt("2.9") + &rmc("120010", "10.0200", "010526");
+    let times = |between: &str| -> Vec<(i64, bool)> {
+        let (legs, _) = read(format!("{before}{between}{after}").as_bytes());
+        let t0 = at("2026-05-01T12:00:00Z").0;
+        soundings(&legs).iter().map(|s| (s.time.0 - t0, s.flags.has(Flags::HELD))).collect()
+    };
+    assert_eq!(times(""), [(500, false), (5000, false), (9500, false)]);
+    assert_eq!(times("# source 1 udp:0.0.0.0:10110\n"), [(500, false), (1500, true), (9500, false)]);
+    assert_eq!(times("# a remark\n"), times(""));
+}
+
 #[test]
 fn across_the_antimeridian() {
     let fix = |t: &str, lon: &str| sentence(&format!("GPRMC,{t},A,1700.0,S,{lon},5.4,90.0,010526,,,A"));
