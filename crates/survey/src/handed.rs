@@ -103,7 +103,5 @@ pub fn restore_bytes(home: &Home, bytes: &[u8], words: Option<&str>) -> Result<R
     if words.is_none() && is_locked(&handed.path).map_err(named)? {
         return Err(Error::Request("the backup is locked; say its passphrase".to_owned()));
     }
-    let (_, mut restored) = restore(Some(home.root()), &handed.path, words, false).map_err(named)?;
-    restored.files.clear();
-    Ok(restored)
+    restore(Some(home.root()), &handed.path, words, false).map(|(_, restored)| restored).map_err(named)
 }
