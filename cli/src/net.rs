@@ -14,7 +14,7 @@ pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 
 impl From<NetError> for Failure {
     fn from(e: NetError) -> Self {
-        Self::Peer(e.to_string())
+        if e.is_of_the_store() { Self::Store(e.to_string()) } else { Self::Peer(e.to_string()) }
     }
 }
 

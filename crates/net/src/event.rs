@@ -138,3 +138,10 @@ pub enum NetError {
     )]
     NobodyFound,
 }
+
+impl NetError {
+    /// Whether this device's own store failed, and not the network or the other device.
+    pub fn is_of_the_store(&self) -> bool {
+        matches!(self, Self::Failed(NetFailure::Meeting(Failure::Desk(_))))
+    }
+}

@@ -15,9 +15,10 @@ const AGAIN: Duration = Duration::from_secs(10);
 const QUIET: Duration = Duration::from_millis(1_500);
 const EVENTS: usize = 256;
 
-/// Threads that ask the store. Each has an arena of its own in the system's allocator, which keeps what was freed there:
-/// with as many threads as tokio likes, a device that stays on for a day came to five times its memory at rest.
-const STORE_THREADS: usize = 4;
+/// Threads that ask the store: one to give, one to take. Each has an arena of its own in the system's allocator, which
+/// keeps what was freed there: with as many threads as tokio likes, a device that stays on for a day came to five times
+/// its memory at rest, with four to twice.
+const STORE_THREADS: usize = 2;
 
 /// Secrets of one survey that are used at the same time: the newest, and former ones by which devices that were away
 /// come in.

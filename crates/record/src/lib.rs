@@ -12,7 +12,6 @@ mod present;
 mod recorder;
 mod settle;
 mod source;
-mod space;
 mod status;
 mod stream;
 mod watch;

@@ -4,7 +4,6 @@ use crate::journal::{Head, Journal};
 use crate::kinds::{Kinds, Verdict};
 use crate::present::{self, Present};
 use crate::settle::{Settled, end, folder, settle};
-use crate::space;
 use crate::status::{SourceState, Status};
 use crate::stream::{self, Arrival, Brought};
 use crate::watch::{Warning, Watch};
@@ -337,8 +336,8 @@ impl<'a> Recorder<'a> {
     }
 
     fn look_at_space(&mut self, tell: &mut dyn FnMut(Told)) -> Option<u64> {
-        let free = space::free(self.journal.path())?;
-        let low = free < space::LOW;
+        let free = leadline_survey::free_room(self.journal.path())?;
+        let low = free < leadline_survey::LOW_ROOM;
         if low && !self.troubles.disk_low {
             tell(Told::Warning(Warning::DiskLow(free)));
         }

@@ -4,6 +4,7 @@ use crate::crew::secret_digest;
 use crate::fetching::Fetching;
 use crate::guests::Guests;
 use crate::provisional::Wake;
+use crate::room::leave_some;
 use crate::{Error, Home, SecretRing, Store};
 use leadline_logbook::{Crew, DeviceKey, Have, SurveyWrites};
 use leadline_model::{DeviceId, StripDigest, SurveyId, Text, TileId, UtcMillis};
@@ -12,6 +13,7 @@ use leadline_sync::{
     Wants,
 };
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// One survey's store at a meeting. A connection for each lane, so that giving does not wait for taking.
@@ -28,6 +30,7 @@ pub struct SurveyDesk {
     name: Text,
     wake: Wake,
     guests: Guests,
+    folder: PathBuf,
 }
 
 impl SurveyDesk {
@@ -45,6 +48,7 @@ impl SurveyDesk {
             name: home.device_name()?,
             wake: Wake::of(home, &survey),
             guests: Guests::new(home, survey)?,
+            folder: home.root().to_owned(),
         })
     }
 
@@ -166,6 +170,7 @@ impl SurveyDesk {
                 Answer::Admitted(lock(&self.take).admit(device, name, invite, clock())?)
             }
             Question::Introduce { device, name, entries } => {
+                leave_some(&self.folder)?;
                 let mut store = lock(&self.take);
                 store.accept_from(Some(device), entries, Vec::new())?;
                 Answer::Admitted(store.admit(device, name, None, clock())?)
@@ -194,6 +199,7 @@ impl SurveyDesk {
                 if entries.is_empty() && strips.is_empty() {
                     return Ok(Answer::Stored(Stored::default()));
                 }
+                leave_some(&self.folder)?;
                 let ids = entries.iter().filter_map(|e| leadline_logbook::entry_id(e)).collect();
                 let packed = strips.into_iter().map(|(_, s)| s).collect();
                 let done = lock(&self.take).accept_from(Some(from), entries, packed)?;

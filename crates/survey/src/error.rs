@@ -51,6 +51,19 @@ pub enum Error {
         /// Why.
         source: rusqlite::Error,
     },
+    /// Too little is free to take in what others bring.
+    #[error(
+        "only {} MiB are free where {} lies, and {} MiB are left for what this device measures: make room, then meet again (nothing that was here was lost)",
+        free >> 20, path.display(), least >> 20
+    )]
+    LittleRoom {
+        /// The home.
+        path: PathBuf,
+        /// Free, bytes.
+        free: u64,
+        /// Left free at least, bytes.
+        least: u64,
+    },
     /// No folder to keep the data in.
     #[error("no home folder is known; give one with --home DIR or LEADLINE_HOME")]
     NoHome,
@@ -175,6 +188,7 @@ impl Error {
             Self::File { .. }
             | Self::Sqlite { .. }
             | Self::NoHome
+            | Self::LittleRoom { .. }
             | Self::Newer { .. }
             | Self::KeyFile { .. } => Family::Store,
             Self::Document(_) => Family::Store,

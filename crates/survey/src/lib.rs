@@ -29,6 +29,7 @@ mod parcel;
 mod provisional;
 mod prune;
 mod query;
+mod room;
 mod secrets;
 mod store;
 mod trim;
@@ -91,6 +92,7 @@ pub use parcel::{
 pub use provisional::{OpenLeg, OpenPoint, open_legs, show_open_leg};
 pub use prune::{KeptOriginal, kept_originals, remove_originals};
 pub use query::{Computed, Explained};
+pub use room::{LOW_ROOM, free_room};
 pub use secrets::{KnownSecret, SECRETS_MAX, SecretRing};
 pub use store::{Accepted, Counts, Peer, Quarantined, Repaired, Store, StoreReport, Written};
 pub use trim::{MAX_TRIMS, Trim};
