@@ -155,3 +155,39 @@ fn what_a_dismissed_device_gets_over_the_wire() {
     // It has learned nothing: not by whom, not why.
     assert!(lost.json(&["crew", "list"])["dismissed"].as_array().expect("a list").is_empty());
 }
+
+/// A keeper's word cuts a logbook where that keeper holds it whole; behind the cut another keeper's word lets nothing
+/// count. Whoever holds only the beginning of the logbook must come to read the same, by meetings or by a parcel.
+#[test]
+fn a_chain_behind_a_cut_reaches_those_who_hold_a_part_of_it() {
+    let [first, second, cut, part, late] = [(); 5].map(|()| Device::new());
+    first.found("Longwater");
+    for (device, role) in
+        [(&second, "keeper"), (&cut, "keeper"), (&part, "contributor"), (&late, "contributor")]
+    {
+        device.join_as(role, &first);
+        device.run(&["crew", "name", role]).says(0, &[]);
+        meet(&first, device);
+    }
+    cut.run(&["crew", "name", "phone"]).says(0, &[]);
+    for device in [&first, &second, &part, &late] {
+        meet(&cut, device);
+    }
+    let depth = |s: u32| 4.0 + f64::from(s % 300) * 0.01;
+    cut.import(&cut.write("a.nmea", small_log_on(1, 900, depth)), "Heron");
+    meet(&cut, &part);
+    meet(&cut, &late);
+    cut.import(&cut.write("b.nmea", small_log_on(2, 900, depth)), "Heron");
+    meet(&cut, &second);
+    second.run(&["crew", "role", "phone", "contributor"]).says(0, &[]);
+    first.run(&["crew", "dismiss", "phone", "--why", "lost", "--keep-secret"]).says(0, &[]);
+    first.run(&["crew", "role", "phone", "keeper"]).says(0, &[]);
+    meet(&first, &second);
+    assert_eq!(second.json(&["status"])["soundings"], 0, "all of it lies behind the dismissal");
+    meet(&second, &part);
+    assert_eq!(part.json(&["status"])["soundings"], 0);
+    second.run(&["parcel", "write", "p.parcel"]).says(0, &[]);
+    let parcel = second.file("p.parcel");
+    late.run(&["parcel", "read", parcel.to_str().expect("UTF-8")]).says(0, &[]);
+    assert_eq!(late.digest(), second.digest());
+}

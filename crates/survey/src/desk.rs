@@ -179,7 +179,7 @@ impl SurveyDesk {
             Question::Have => Answer::Have(have(&give())?),
             Question::Missing(have) => {
                 let store = give();
-                let mut missing = have.missing_beside(&store.places()?, &store.masked_places()?);
+                let mut missing = have.missing_beside(&store.given_places()?, &store.masked_places()?);
                 // What others wrote would wait at a peer that has not heard of their admission, and little may wait.
                 let of_crew = store.crew_ids()?;
                 missing.sort_by_key(|id| !of_crew.contains(id));
@@ -187,7 +187,7 @@ impl SurveyDesk {
             }
             Question::Entries { ids, max_bytes } => {
                 let store = give();
-                Answer::Items(fill(ids, max_bytes, |id| store.entry(&id))?)
+                Answer::Items(fill(ids, max_bytes, |id| store.kept_entry(&id))?)
             }
             Question::Strips { keys, max_bytes } => {
                 let store = give();

@@ -51,7 +51,7 @@ impl World {
         }
         let wrong = |what: &str| Err(format!("stream {number} end {e}: {what}"));
         let honest = end.honest();
-        self.trace.note(format!("stream {number} end {e} sends {seen}"));
+        self.trace.note(format!("stream {number} end {e} sends {seen} ({} bytes)", frame.len()));
         if honest.is_some() && !end.allowed {
             let names = frame.windows(WATER.len()).any(|w| w == WATER.as_bytes());
             if !seen.tells_nothing() || names {

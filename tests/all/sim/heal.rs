@@ -6,6 +6,7 @@ use super::reference::{Crowd, Plain, Scratch, has_words};
 use super::world::{Violation, World};
 use leadline_logbook::{Entry, Have, Role};
 use leadline_model::{DeviceId, EntryId, Epoch, StripDigest};
+use leadline_sync::{Answer, Question};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Times every pair meets, at most, until all are equal.
@@ -54,6 +55,7 @@ impl World {
     fn quiet_meeting(&mut self, a: usize, b: usize, both: bool, idle: bool) -> Result<(), Violation> {
         let held = [a, b].map(|s| self.seats[s].site.counting());
         let haves = [a, b].map(|s| self.seats[s].site.have());
+        let lists = self.list_bytes(a) + self.list_bytes(b);
         // What is kept aside may hide a branch.
         let aside = [a, b].iter().zip(&held).any(|(s, held)| self.seats[*s].site.held() != *held);
         let plain = !aside && are_plain(&haves, &held);
@@ -79,8 +81,6 @@ impl World {
             return Err(format!("{a} and {b} lack {lacking:?} entries of each other and send {sent:?}"));
         }
         if both && plain && !idle {
-            let lists: usize =
-                haves.iter().map(|h| h.0.iter().map(|l| 88 + 32 * l.extra.len()).sum::<usize>()).sum();
             let entries = self.entry_bytes(a, &held[0]) + self.entry_bytes(b, &held[1]);
             // Hellos and last words; have-lists and offers of each round; what was lacking.
             // An invite that is shown takes 136 bytes of a hello.
@@ -88,7 +88,9 @@ impl World {
             let bound = 600 + invites + rounds * (lists + 200) + entries + moved * 600;
             // What nobody holds is asked for, and answered by nothing.
             if bytes > bound && bytes > bound + 40 * (2 + self.wanted(a) + self.wanted(b)) {
-                return Err(format!("{a} and {b} move {bytes} bytes where {bound} are enough"));
+                return Err(format!(
+                    "{a} and {b} move {bytes} bytes where {bound} are enough: {rounds} rounds of lists of {lists}, entries of {entries}, {moved} strips"
+                ));
             }
         }
         if idle && sent != [0, 0] {
@@ -100,6 +102,13 @@ impl World {
             return Err(format!("{a} and {b} hold the same and move {bytes} bytes"));
         }
         Ok(())
+    }
+
+    /// Bytes of the have-list of `site`, which also names what waits there.
+    fn list_bytes(&self, site: usize) -> usize {
+        let told = self.seats[site].site.desk().answer(Question::Have);
+        let Ok(Answer::Have(have)) = told else { panic!("a desk tells what it has: {told:?}") };
+        have.0.iter().map(|l| 88 + 32 * l.extra.len()).sum()
     }
 
     /// Bytes of the entries of `site` that are new to it since `before`, with their share of frames.

@@ -132,6 +132,12 @@ impl State {
         masked.map(|(_, e)| e.place()).collect()
     }
 
+    /// What counts, and what may lie behind a cut: whoever lacks a part of that chain draws other conclusions.
+    fn to_give(&self) -> Vec<Place> {
+        let behind = self.aside().into_iter().filter(|p| self.crew.may_count_later(p));
+        self.places().into_iter().chain(behind).collect()
+    }
+
     fn places(&self) -> Vec<Place> {
         self.counting.keys().filter_map(|id| self.place(id)).collect()
     }
@@ -342,13 +348,13 @@ impl Inner {
                 Answer::Have(have)
             }
             Question::Missing(have) => {
-                Answer::Missing(have.missing_beside(&self.state.places(), &self.state.aside()))
+                Answer::Missing(have.missing_beside(&self.state.to_give(), &self.state.aside()))
             }
             Question::Entries { ids, .. } => {
                 let ids = self.some(ids);
-                let counts = |id: &EntryId| self.state.counting.contains_key(id);
+                let given: BTreeSet<_> = self.state.to_give().into_iter().map(|p| p.id).collect();
                 let bytes = |id: EntryId| {
-                    self.state.entries.get(&id).filter(|_| counts(&id)).map(|e| e.bytes().to_vec())
+                    self.state.entries.get(&id).filter(|_| given.contains(&id)).map(|e| e.bytes().to_vec())
                 };
                 Answer::Items(ids.into_iter().map(bytes).collect())
             }

@@ -12,12 +12,12 @@ pub(super) enum Seen {
     Strips(Vec<Vec<u8>>),
     Ping,
     AskCredentials,
-    Other,
+    Other(u8),
 }
 
 impl Seen {
     pub(super) fn of(frame: &[u8]) -> Self {
-        let Some((kind, body)) = frame.split_first() else { return Self::Other };
+        let Some((kind, body)) = frame.split_first() else { return Self::Other(0) };
         let number = || body.try_into().map(u32::from_le_bytes).unwrap_or_default();
         match kind {
             1 => Self::Hello,
@@ -28,7 +28,7 @@ impl Seen {
             8 => Self::Strips(items(body)),
             10 => Self::Ping,
             130 if body.is_empty() => Self::AskCredentials,
-            _ => Self::Other,
+            _ => Self::Other(*kind),
         }
     }
 
@@ -62,7 +62,7 @@ impl std::fmt::Display for Seen {
             Self::Strips(s) => write!(f, "{} strips", s.len()),
             Self::Ping => f.write_str("a ping"),
             Self::AskCredentials => f.write_str("a question for credentials"),
-            Self::Other => f.write_str("another frame"),
+            Self::Other(kind) => write!(f, "a frame of kind {kind}"),
         }
     }
 }

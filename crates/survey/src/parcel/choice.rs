@@ -53,6 +53,8 @@ pub(super) fn choose(home: &Home, store: &Store, request: &ParcelRequest) -> Res
     };
     let mut chosen = Chosen { crew: Vec::new(), units: Vec::new(), presupposes: theirs.have };
     let mut given = theirs.strips;
+    let behind_cuts = store.masked_behind_cuts()?.into_iter().filter(|e| !theirs.entries.contains(&e.id()));
+    chosen.units.extend(behind_cuts.map(|entry| Unit { entry, strips: Vec::new() }));
     for entry in entries {
         if is_of_crew(&entry) {
             chosen.crew.push(entry);

@@ -119,6 +119,27 @@ impl Store {
         self.sql(|db| db.prepare_cached(query)?.query_map([], place_of)?.collect())
     }
 
+    /// The places of the entries that are given to others: those in force, and masked ones that may lie behind a cut.
+    /// Whoever lacks a part of that chain cannot tell how far the cut reaches, and would go on reading something else.
+    pub(crate) fn given_places(&self) -> Result<Vec<Place>, Error> {
+        let (mut places, masked) = (self.places()?, self.masked_places()?);
+        if !masked.is_empty() {
+            let crew = self.crew()?;
+            places.extend(masked.into_iter().filter(|p| crew.may_count_later(p)));
+        }
+        Ok(places)
+    }
+
+    /// The masked ones of them.
+    pub(crate) fn masked_behind_cuts(&self) -> Result<Vec<Entry>, Error> {
+        let mut masked = self.entries("SELECT bytes FROM masked ORDER BY device, epoch, seq")?;
+        if !masked.is_empty() {
+            let crew = self.crew()?;
+            masked.retain(|e| crew.may_count_later(&e.place()));
+        }
+        Ok(masked)
+    }
+
     /// The have-list.
     pub fn have(&self) -> Result<Have, Error> {
         Ok(Have::of(&self.places()?))
@@ -127,6 +148,12 @@ impl Store {
     /// The exact bytes of an entry in force.
     pub fn entry(&self, id: &EntryId) -> Result<Option<Vec<u8>>, Error> {
         self.sql(|db| one_blob(db, "SELECT bytes FROM entry WHERE id = ?1", &id.0))
+    }
+
+    /// The exact bytes of an entry that is kept, in force or not.
+    pub(crate) fn kept_entry(&self, id: &EntryId) -> Result<Option<Vec<u8>>, Error> {
+        let query = "SELECT bytes FROM entry WHERE id = ?1 UNION ALL SELECT bytes FROM masked WHERE id = ?1";
+        self.sql(|db| one_blob(db, query, &id.0))
     }
 
     /// A packed strip.
