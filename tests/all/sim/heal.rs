@@ -74,8 +74,8 @@ impl World {
             return Err(format!("{a} and {b} are members and cannot meet"));
         }
         // What had waited for an admission that this meeting brought is to be given too.
-        // And what does not count any more by what this meeting brought may still have been given.
-        let now = [a, b].map(|s| self.seats[s].site.counting());
+        // And what does not count any more by what this meeting brought may still have been given, or lie behind a cut.
+        let now = [a, b].map(|s| &self.seats[s].site.counting() | &self.behind_cuts(s));
         let lacking = [&(&held[0] | &now[0]) - &held[1], &(&held[1] | &now[1]) - &held[0]].map(|s| s.len());
         if both && plain && (sent[0] > lacking[0] || sent[1] > lacking[1]) {
             return Err(format!("{a} and {b} lack {lacking:?} entries of each other and send {sent:?}"));
@@ -102,6 +102,13 @@ impl World {
             return Err(format!("{a} and {b} hold the same and move {bytes} bytes"));
         }
         Ok(())
+    }
+
+    /// What `site` keeps that may lie behind a cut.
+    fn behind_cuts(&self, site: usize) -> BTreeSet<EntryId> {
+        let crew = self.seats[site].site.crew();
+        let entries = self.seats[site].site.entries();
+        entries.iter().filter(|e| crew.may_count_later(&e.place())).map(Entry::id).collect()
     }
 
     /// Bytes of the have-list of `site`, which also names what waits there.
