@@ -107,8 +107,9 @@ fn worlds_in_folders_keep_every_promise() {
 }
 
 /// Worlds that once broke a promise. With words: a copied device and a dismissal, where what comes is masked and shows no
-/// fork (82 to 360), a strip that nothing names any more (252), entries given again to one that keeps them aside (337), a chain behind a
-/// cut that is masked where it is whole and counts where it is not (1862, 1933, 2793, 4245, 9529).
+/// fork (82 to 360), a strip that nothing names any more (252), entries given again to one that keeps them aside (337),
+/// a chain behind a cut that is masked where it is whole and counts where it is not (1862, 2793, 4245, 9529; in 1933 it
+/// is given, and is to be counted as that).
 /// Without: an entry given twice, as a log had a gap on one side and went on on the other (1810); a copy with a spoiled
 /// signature that waited in the place of the genuine one (364).
 #[test]

@@ -119,24 +119,30 @@ impl Store {
         self.sql(|db| db.prepare_cached(query)?.query_map([], place_of)?.collect())
     }
 
-    /// The places of the entries that are given to others: those in force, and masked ones that may lie behind a cut.
-    /// Whoever lacks a part of that chain cannot tell how far the cut reaches, and would go on reading something else.
-    pub(crate) fn given_places(&self) -> Result<Vec<Place>, Error> {
-        let (mut places, masked) = (self.places()?, self.masked_places()?);
+    /// The places of masked entries that may lie behind a cut. They are given to others too: whoever lacks a part of that
+    /// chain cannot tell how far the cut reaches, and would go on reading something else.
+    fn places_behind_cuts(&self) -> Result<Vec<Place>, Error> {
+        let mut masked = self.masked_places()?;
         if !masked.is_empty() {
             let crew = self.crew()?;
-            places.extend(masked.into_iter().filter(|p| crew.may_count_later(p)));
+            masked.retain(|p| crew.may_count_later(p));
         }
-        Ok(places)
+        Ok(masked)
     }
 
-    /// The masked ones of them.
+    /// The places of the entries that are given to others: those in force, and what may lie behind a cut.
+    pub(crate) fn given_places(&self) -> Result<Vec<Place>, Error> {
+        Ok([self.places()?, self.places_behind_cuts()?].concat())
+    }
+
+    /// The masked entries that may lie behind a cut.
     pub(crate) fn masked_behind_cuts(&self) -> Result<Vec<Entry>, Error> {
-        let mut masked = self.entries("SELECT bytes FROM masked ORDER BY device, epoch, seq")?;
-        if !masked.is_empty() {
-            let crew = self.crew()?;
-            masked.retain(|e| crew.may_count_later(&e.place()));
+        let behind: BTreeSet<EntryId> = self.places_behind_cuts()?.into_iter().map(|p| p.id).collect();
+        if behind.is_empty() {
+            return Ok(Vec::new());
         }
+        let mut masked = self.entries("SELECT bytes FROM masked ORDER BY device, epoch, seq")?;
+        masked.retain(|e| behind.contains(&e.id()));
         Ok(masked)
     }
 
